@@ -1,0 +1,76 @@
+"""The pluggy specifications: the whole surface between the engine and its plugins.
+
+A plugin is a module or object with functions marked `@nightmill.hooks.implementation`. Hooks hand over stages, recipes
+and writers, or observe a run; none transforms frames, for the order of a recipe is explicit and that of hooks is not.
+An implementation may leave out arguments that it does not need; specifications may gain arguments.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pluggy
+
+from .artefacts import Picture
+from .stage import Stage
+
+__all__ = ["PROJECT", "Writer", "implementation", "specification"]
+
+PROJECT = "nightmill"
+specification = pluggy.HookspecMarker(PROJECT)
+implementation = pluggy.HookimplMarker(PROJECT)
+
+
+class Writer:
+    """Writes a finished picture in one more file format. Subclass it and hand it over by `nightmill_writers`.
+
+    Attributes
+    ----------
+    name : str
+        Unique name.
+    suffix : str
+        What is added to the picture's name: ".tif", ".labelled.png".
+    """
+
+    name: str
+    suffix: str
+
+    def write(self, picture: Picture, path: Path) -> bool:
+        """Write `picture` to `path`; return False when there is nothing to write (no label, say).
+
+        The bytes must depend on the picture alone (no date of writing), and `picture.record` must travel with
+        it where the format allows.
+        """
+        raise NotImplementedError
+
+
+@specification
+def nightmill_stages() -> Sequence[type[Stage]]:  # type: ignore[empty-body]
+    """Hand over stage classes. Called once, when a recipe is read or stages are listed."""
+
+
+@specification
+def nightmill_recipes() -> Sequence[Path]:  # type: ignore[empty-body]
+    """Hand over folders of recipes (*.yaml) that can be named without a path and chosen by default."""
+
+
+@specification
+def nightmill_writers() -> Sequence[Writer]:  # type: ignore[empty-body]
+    """Hand over writers of picture files. Called in the process that writes."""
+
+
+@specification
+def nightmill_run_started(night: Path, out: Path) -> None:
+    """Observe: a run begins; nothing is read yet. Called in the driving process."""
+
+
+@specification
+def nightmill_event(event: Mapping[str, Any]) -> None:
+    """Observe: every line of the journal, as it is written. Called in the driving process; must be quick."""
+
+
+@specification
+def nightmill_run_finished(out: Path, summary: Mapping[str, Any]) -> None:
+    """Observe: the run has ended, `summary` is the content of night.json. Called in the driving process."""
