@@ -1,0 +1,11 @@
+"""Readers of file formats: plain classes behind the stage `ingest`, tried in the order of `READERS`."""
+
+from __future__ import annotations
+
+from .base import NotMine, Options, Reader, Recording
+from .ser import SerReader
+
+READERS: tuple[Reader, ...] = (SerReader(),)
+"""A reader may decline with `NotMine` what a later one is to try (compressed AVI)."""
+
+__all__ = ["READERS", "NotMine", "Options", "Reader", "Recording"]
