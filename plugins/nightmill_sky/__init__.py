@@ -10,6 +10,8 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 _WHERE = {
+    "Disc": "geometry",
+    "disc_from_ephemeris": "placing",
     "BODIES": "bodies",
     "TARGETS": "bodies",
     "Body": "bodies",
@@ -29,12 +31,14 @@ __all__ = [
     "BODIES",
     "TARGETS",
     "Body",
+    "Disc",
     "Ephemeris",
     "KernelError",
     "Satellite",
     "Site",
     "UnknownTargetError",
     "body",
+    "disc_from_ephemeris",
     "ephemerides",
     "ephemeris",
     "parse_site",
@@ -43,7 +47,9 @@ __all__ = [
 
 if TYPE_CHECKING:
     from nightmill_sky.bodies import BODIES, TARGETS, Body, UnknownTargetError, body
+    from nightmill_sky.geometry import Disc
     from nightmill_sky.physical import Ephemeris, Satellite, ephemerides, ephemeris
+    from nightmill_sky.placing import disc_from_ephemeris
     from nightmill_sky.site import Site, parse_site
     from nightmill_sky.spk import KernelError
     from nightmill_sky.timescales import parse_utc
