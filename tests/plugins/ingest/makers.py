@@ -67,3 +67,53 @@ def write_ser(
         body += np.array([ticks(t) for t in times], "<i8").tobytes()
     path.write_bytes(body[: len(body) - cut])
     return path
+
+
+def chunk(name: bytes, content: bytes, *, pad: bool = True) -> bytes:
+    return name + struct.pack("<I", len(content)) + content + (b"\0" if pad and len(content) % 2 else b"")
+
+
+def listing(name: bytes, content: bytes) -> bytes:
+    return chunk(b"LIST", name + content)
+
+
+def write_avi(
+    path: Path,
+    payloads: list[bytes],
+    *,
+    width: int,
+    height: int,
+    bits: int,
+    code: bytes = b"\0\0\0\0",
+    palette: bytes = b"",
+    claimed: int | None = None,
+    rate: int = 50,
+    segments: int = 1,
+    pad: bool = True,
+    between: bytes = b"",
+    cut: int = 0,
+) -> Path:
+    """Write a RIFF AVI after Microsoft's reference; more than one segment makes an OpenDML file (RIFF AVIX)."""
+    count = len(payloads) if claimed is None else claimed
+    size = max((len(p) for p in payloads), default=0)
+    avih = struct.pack("<14I", 1_000_000 // rate, 0, 0, 0x10, count, 0, 1, size, width, abs(height), 0, 0, 0, 0)
+    strh = struct.pack("<4s4sIHHIIIIIIIIhhhh", b"vids", code, 0, 0, 0, 0, 1, rate, 0, count, size, 0, 0, 0, 0, 0, 0)
+    strf = struct.pack("<IiiHH4sIiiII", 40, width, height, 1, bits, code, size, 0, 0, len(palette) // 4, 0) + palette
+    header = listing(b"hdrl", chunk(b"avih", avih) + listing(b"strl", chunk(b"strh", strh) + chunk(b"strf", strf)))
+    share = -(-len(payloads) // segments)
+    body = b""
+    for number in range(segments):
+        frames = b"".join(chunk(b"00db", p, pad=pad) + between for p in payloads[number * share : (number + 1) * share])
+        movi = listing(b"movi", frames)
+        body += chunk(b"RIFF", (b"AVI " + header if number == 0 else b"AVIX") + movi)
+    path.write_bytes(body[: len(body) - cut])
+    return path
+
+
+def dib_rows(frame: NDArray[np.uint8]) -> bytes:
+    """Rows of one frame, bottom up, each padded to four bytes; colours as blue, green, red."""
+    if frame.ndim == 3:
+        frame = frame[..., ::-1].reshape(len(frame), -1)
+    padded = np.zeros((frame.shape[0], -(-frame.shape[1] // 4) * 4), np.uint8)
+    padded[:, : frame.shape[1]] = frame
+    return padded[::-1].tobytes()

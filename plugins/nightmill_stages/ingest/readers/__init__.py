@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from .avi import AviReader
 from .base import NotMine, Options, Reader, Recording
+from .movie import MovieReader
 from .ser import SerReader
 
-READERS: tuple[Reader, ...] = (SerReader(),)
+READERS: tuple[Reader, ...] = (SerReader(), AviReader(), MovieReader())
 """A reader may decline with `NotMine` what a later one is to try (compressed AVI)."""
 
 __all__ = ["READERS", "NotMine", "Options", "Reader", "Recording"]
