@@ -105,8 +105,9 @@ def levels(data: NDArray[Any]) -> tuple[float, float]:
     Returns
     -------
     black, white : float
-        Black is the level of the sky (the mean over the channels), or 0 when the object fills the picture. White is
-        `HEADROOM` times as far above black as the brightest value that is not a hot pixel.
+        Black is the level of the sky, or the fifth percentile where that is lower (in lunar shadow), as the mean over
+        the channels; 0 when the object fills the picture. White is `HEADROOM` times as far above black as the
+        brightest value that is not a hot pixel.
 
     Notes
     -----
@@ -118,8 +119,10 @@ def levels(data: NDArray[Any]) -> tuple[float, float]:
     planes = planes[None] if planes.ndim == 2 else planes
     if not np.isfinite(planes).any():
         return 0.0, 1.0
-    skies = [sky_level(plane) for plane in planes]
-    black = 0.0 if any(sky is None for sky in skies) else float(np.mean([s for s in skies if s is not None]))
+    black = 0.0
+    skies = [sky for plane in planes if (sky := sky_level(plane)) is not None]
+    if len(skies) == len(planes):
+        black = float(np.mean([min(s, np.nanpercentile(p, 5.0)) for s, p in zip(skies, planes, strict=True)]))
     white = max(_brightest(plane, black) for plane in planes)
     if not white > black:
         return black, black + 1.0

@@ -1,0 +1,95 @@
+"""Puts channels together: registering all layers of a set, and lending colour the detail of a luminance picture.
+
+Pure functions on arrays, all in linear light.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from .outline import object_mask
+from .register import Offset, find_offset, move
+
+__all__ = ["align_planes", "apply_luminance", "channel_offsets", "find_object"]
+
+NO_OFFSET = Offset(0.0, 0.0, 1.0)
+LUMA = (0.2126, 0.7152, 0.0722)
+"""Luminance of the linear sRGB primaries (IEC 61966-2-1)."""
+
+
+def channel_offsets(planes: Sequence[NDArray[np.float32]], reference: int) -> list[Offset]:
+    """Find the offset of each plane against the reference plane.
+
+    Parameters
+    ----------
+    planes : sequence of ndarray of float32, shapes (h_i, w_i)
+        Channels in linear light; NaN where there are no data.
+    reference : int
+        Index of the plane that stays where it is.
+    """
+    return [NO_OFFSET if i == reference else find_offset(planes[reference], p) for i, p in enumerate(planes)]
+
+
+def align_planes(
+    planes: Sequence[NDArray[np.float32]], offsets: Sequence[Offset], shape: tuple[int, int], *, order: int = 5
+) -> NDArray[np.float32]:
+    """Resample planes on common pixels; only what all of them cover has data.
+
+    Returns
+    -------
+    ndarray of float32, shape (n, h, w)
+        NaN in all planes wherever one of them has no data.
+    """
+    moved = np.stack([move(p, offset, shape, order=order) for p, offset in zip(planes, offsets, strict=True)])
+    moved[:, ~np.isfinite(moved).all(axis=0)] = np.nan
+    return moved
+
+
+def apply_luminance(colour: NDArray[np.float32], luminance: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Give a colour picture the brightness of another picture of the same object, keeping hue and saturation.
+
+    Parameters
+    ----------
+    colour : ndarray of float32, shape (3, h, w)
+        Linear light, sky at zero.
+    luminance : ndarray of float32, shape (h, w)
+        Linear light on the same pixels, sky at zero, in any unit.
+
+    Returns
+    -------
+    ndarray of float32, shape (3, h, w)
+        Each pixel's three values times one factor: the luminance wanted over that of the colours, both on a pedestal
+        of a twentieth of the object's level so that the sky's noise is not blown up. The mean over the object
+        stays.
+    """
+    own = np.tensordot(np.array(LUMA, np.float32), colour, axes=1)
+    both = np.isfinite(own) & np.isfinite(luminance)
+    if not both.any():
+        return np.full_like(colour, np.nan)
+    bright = both & (own > 0.25 * np.percentile(own[both], 99.5))
+    level, other = float(own[bright].mean()), float(luminance[bright].mean())
+    if not (level > 0 and other > 0):
+        return colour
+    pedestal = 0.05 * level
+    factor = (luminance * (level / other) + pedestal) / np.maximum(own + pedestal, 0.2 * pedestal)
+    return (colour * np.clip(factor, 0.0, 20.0)).astype(np.float32)
+
+
+def find_object(data: NDArray[np.float32]) -> NDArray[np.bool_] | None:
+    """Find the object when sky surrounds it: mask (h, w), or None on a surface that fills the picture.
+
+    `data` has the shape (h, w) or (3, h, w).
+    """
+    planes = data[None] if data.ndim == 2 else data
+    values = np.asarray(planes, np.float64)
+    tops = np.array([np.nanpercentile(p, 99.9) if np.isfinite(p).any() else 1.0 for p in values])
+    light = (values / np.where(tops > 0, tops, 1.0)[:, None, None]).mean(axis=0)
+    missing = ~np.isfinite(light)
+    if missing.all():
+        return None
+    light = np.where(missing, np.percentile(light[~missing], 5.0), light)
+    return object_mask(ndimage.gaussian_filter(ndimage.median_filter(light, size=3), 1.0))

@@ -1,0 +1,58 @@
+"""Finishing a composed picture: the sky's level taken out, gains applied, display levels chosen, all in linear light."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from nightmill.artefacts import Picture
+from nightmill.stage import Context
+from numpy.typing import NDArray
+
+from ..write.display import levels, sky_level
+
+__all__ = ["choose_display", "finish", "skies_of"]
+
+
+def skies_of(data: NDArray[np.float32], mask: NDArray[np.bool_] | None) -> list[float]:
+    """Return the level of the sky in each channel.
+
+    Parameters
+    ----------
+    data : ndarray of float32, shape (h, w) or (c, h, w)
+        Linear light; NaN where there are no data.
+    mask : ndarray of bool, shape (h, w), or None
+        The object, when sky surrounds it. Without one all levels are 0: dark ground is no sky.
+    """
+    planes = data[None] if data.ndim == 2 else data
+    levels_ = [None if mask is None else sky_level(plane) for plane in planes]
+    # All channels or none: a level taken out of some would tint the dark parts.
+    found = [level for level in levels_ if level is not None]
+    return found if len(found) == len(planes) else [0.0] * len(planes)
+
+
+def finish(picture: Picture, gains: tuple[float, ...], mask: NDArray[np.bool_] | None, context: Context) -> Picture:
+    """Take out the sky and apply gains in all layers: (value - sky) * gain; "sky_level" and "gains" go to the header."""
+    skies = skies_of(picture.data, mask)
+    shape = (-1, 1, 1) if picture.data.ndim == 3 else (-1, 1)
+    gain = np.array(gains, np.float32).reshape(shape)
+    sky = np.array(skies, np.float32).reshape(shape)
+    changed: dict[str, Any] = {"data": ((picture.data - sky) * gain).astype(np.float32)}
+    for name in ("half_a", "half_b"):
+        if getattr(picture, name) is not None:
+            changed[name] = ((getattr(picture, name) - sky) * gain).astype(np.float32)
+    if picture.noise is not None:
+        changed["noise"] = (picture.noise * gain).astype(np.float32)
+    changed["header"] = {**picture.header, "sky_level": skies, "gains": list(gains)}
+    if any(skies):
+        text = "Level of the sky that was taken out of each channel, as a fraction of the full scale."
+        context.measure("sky_level", [float(f"{s:.4g}") for s in skies], text)
+    return picture.replace(**changed)
+
+
+def choose_display(picture: Picture, mask: NDArray[np.bool_] | None, context: Context) -> Picture:
+    """Choose the display levels: black at the sky that was taken out, white above all of the object."""
+    black, white = levels(picture.data)
+    black = 0.0 if mask is not None else black
+    context.choose("white", float(f"{white:.6g}"), "2 % above the brightest part of the object, so that nothing clips.")
+    return picture.replace(display={"black": black, "white": white, "gamma": 1.0})

@@ -1,0 +1,147 @@
+"""Registers a planet through two filters by its outline alone: pure functions on arrays.
+
+Belts, spots and caps differ between filters, and so does the fall-off towards the limb; what stays is where the limb
+lies. Along the normals of the outline the steepest place is found in both pictures, and one offset is fitted to how
+far they lie apart, together with a constant: blur and limb darkening move the steepest place in or out all around by
+the same amount, which without the constant would shift a planet with a phase. The method is our own.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+__all__ = ["fit_outline_offset", "object_mask"]
+
+MOST_POINTS = 1440
+
+
+def object_mask(plane: NDArray[np.float64]) -> NDArray[np.bool_] | None:
+    """Find the object when sky surrounds it.
+
+    Parameters
+    ----------
+    plane : ndarray of float64, shape (h, w)
+        Linear light without gaps, smoothed enough that noise does not break it up.
+
+    Returns
+    -------
+    ndarray of bool, shape (h, w), or None
+        The largest connected part above a quarter of the object's brightness, its holes filled; None when it touches
+        more than a fiftieth of the border, as a lunar or solar surface does, or is smaller than 25 pixels.
+    """
+    sky = float(np.percentile(plane, 5.0))
+    bright = plane > sky + 0.25 * (float(plane.max()) - sky)
+    # The typical level of the object, not its brightest cap, sets the threshold.
+    level = float(np.median(plane[bright])) if bright.any() else sky
+    labels, count = ndimage.label(plane > sky + 0.25 * (level - sky))
+    if count == 0:
+        return None
+    sizes = np.bincount(labels.ravel())
+    sizes[0] = 0
+    mask: NDArray[np.bool_] = ndimage.binary_fill_holes(labels == int(sizes.argmax()))
+    border = np.concatenate([mask[0], mask[-1], mask[:, 0], mask[:, -1]])
+    if int(mask.sum()) < 25 or border.mean() > 0.02:
+        return None
+    return mask
+
+
+def fit_outline_offset(
+    reference: NDArray[np.float64], moving: NDArray[np.float64], *, scale_px: float, start: tuple[float, float]
+) -> tuple[float, float, float] | None:
+    """Fit the offset of an object's outline.
+
+    Parameters
+    ----------
+    reference, moving : ndarray of float64, shapes (h, w) and (h2, w2)
+        Linear light without gaps.
+    scale_px : float
+        Standard deviation of the Gaussian before the slopes are taken.
+    start : tuple of float
+        Offset (dy, dx) to begin with, good to about 2 px.
+
+    Returns
+    -------
+    dy_px, dx_px, spread_px : float or None
+        ``moving(y + dy, x + dx) = reference(y, x)`` on the outline, and the robust scatter of the single points
+        about the fit. None when the reference has no object surrounded by sky, or too few points of it are seen in
+        both.
+    """
+    mask = object_mask(ndimage.gaussian_filter(reference, scale_px))
+    if mask is None:
+        return None
+    rows, columns = np.nonzero(mask & ~ndimage.binary_erosion(mask))
+    pick = np.arange(0, len(rows), max(1, -(-len(rows) // MOST_POINTS)))
+    points = np.stack([rows[pick], columns[pick]]).astype(np.float64)
+    slopes = _Slopes(reference, scale_px)
+    down, right = slopes.at(points)
+    size = np.hypot(down, right)
+    normals = -np.stack([down, right]) / np.where(size > 0, size, 1.0)
+    here, steep_here = slopes.steepest(points, normals)
+    others = _Slopes(moving, scale_px)
+    offset = np.array(start, np.float64)
+    spread = np.inf
+    for _ in range(3):
+        there, steep_there = others.steepest(points + offset[:, None], normals)
+        good = np.isfinite(here) & np.isfinite(there) & (size > 0)
+        if good.sum() < 12:
+            return None
+        steps, spread = _fit(there[good] - here[good], normals[:, good], steep_here[good] * steep_there[good])
+        offset += steps
+        if np.abs(steps).max() < 0.002:
+            break
+    return float(offset[0]), float(offset[1]), spread
+
+
+class _Slopes:
+    """The slopes of a smoothed picture, ready to be sampled anywhere."""
+
+    def __init__(self, plane: NDArray[np.float64], scale_px: float) -> None:
+        self.reach = 2.0 + 3.0 * scale_px
+        pair = [ndimage.gaussian_filter(plane, scale_px, order=o, mode="nearest") for o in ((1, 0), (0, 1))]
+        self._coefficients = [ndimage.spline_filter(slope, order=3) for slope in pair]
+
+    def at(self, places: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Slopes down and to the right at places (2, ...)."""
+        down, right = (
+            ndimage.map_coordinates(c, places, order=3, prefilter=False, mode="nearest") for c in self._coefficients
+        )
+        return down, right
+
+    def steepest(
+        self, points: NDArray[np.float64], normals: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Distance along each normal to the steepest fall, NaN where it is out of reach, and its slope; shape (n,)."""
+        step = 0.25
+        along = np.arange(-self.reach, self.reach + step / 2, step)
+        down, right = self.at(points[:, :, None] + normals[:, :, None] * along)
+        fall = -(down * normals[0][:, None] + right * normals[1][:, None])
+        best = fall.argmax(axis=1)
+        inner = (best > 0) & (best < len(along) - 1)
+        middle = np.clip(best, 1, len(along) - 2)
+        index = np.arange(len(best))
+        left, top, next_ = fall[index, middle - 1], fall[index, middle], fall[index, middle + 1]
+        bend = left - 2.0 * top + next_
+        good = inner & (bend < 0) & (top > 0)
+        vertex = 0.5 * (left - next_) / np.where(good, bend, -1.0)
+        return np.where(good, along[middle] + step * vertex, np.nan), np.maximum(top, 0.0)
+
+
+def _fit(
+    distances: NDArray[np.float64], normals: NDArray[np.float64], weights: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], float]:
+    """Offset (2,) and robust scatter: distances = normals . offset + constant, with Tukey's biweight."""
+    design = np.stack([normals[0], normals[1], np.ones(len(distances))], axis=1)
+    # Where the limb is steep in both pictures counts; a soft terminator, which moves with the filter, hardly does.
+    base = np.minimum(weights / np.median(weights), 1.0) ** 2
+    robust = np.ones(len(distances))
+    solution = np.zeros(3)
+    scatter = 0.0
+    for _ in range(12):
+        root = np.sqrt(base * robust)
+        solution = np.linalg.lstsq(design * root[:, None], distances * root, rcond=None)[0]
+        left = distances - design @ solution
+        scatter = 1.4826 * float(np.median(np.abs(left)))
+        robust = np.clip(1.0 - (left / (4.685 * max(scatter, 1e-3))) ** 2, 0.0, None) ** 2
+    return solution[:2], scatter

@@ -1,0 +1,207 @@
+"""Registers pictures through different filters on one another: pure functions on arrays.
+
+Through another filter a planet shows other clouds and another fall-off towards its limb, but the limb lies at the same
+place. So the gradient fields are correlated, as complex numbers that keep their direction: the whole limb adds up,
+features that agree add to it, and those that differ add nothing that is coherent.
+
+Sources
+-------
+Fitch, Kadyrov, Christmas & Kittler 2002, "Orientation correlation", Proc. BMVC, doi:10.5244/C.16.11 (complex gradient
+fields). Guizar-Sicairos, Thurman & Fienup 2008, Opt. Lett. 33, 156, doi:10.1364/OL.33.000156 (peak by a matrix DFT).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft, ndimage
+
+from .outline import fit_outline_offset
+
+__all__ = ["Offset", "find_offset", "move"]
+
+
+@dataclass(frozen=True)
+class Offset:
+    """Where a picture lies against a reference: ``moving(y + dy, x + dx) = reference(y, x)``.
+
+    Attributes
+    ----------
+    dy_px, dx_px : float
+        Offset in pixels.
+    fit : float
+        Normalised correlation of the gradient fields on the overlap, 0 to 1; below about 0.2 the offset is not
+        to be trusted.
+    """
+
+    dy_px: float
+    dx_px: float
+    fit: float
+
+
+def find_offset(
+    reference: NDArray[np.float32], moving: NDArray[np.float32], *, scale_px: float | None = None
+) -> Offset:
+    """Find the offset of `moving` against `reference` to a fraction of a pixel.
+
+    Parameters
+    ----------
+    reference, moving : ndarray of float, shapes (h, w) and (h2, w2)
+        Linear light in any unit; NaN where there are no data. The shapes may differ.
+    scale_px : float, optional
+        Standard deviation of the Gaussian whose derivatives make the gradients; noise of smaller scale is ignored.
+        By default 0.7 to 1.5, the more the noisier the pictures are.
+
+    Returns
+    -------
+    Offset
+        Of an object surrounded by sky its outline decides, of a surface its features do. Any offset of up to half
+        the size of the pictures can be found. Pictures without any structure give (0, 0) with a fit of 0.
+
+    Notes
+    -----
+    Measured on discs of 60 to 160 px with noise, different features, limb darkening, blur and phase: see the tests.
+    """
+    (first, noise_first), (second, noise_second) = _prepare(reference), _prepare(moving)
+    if scale_px is None:
+        scale_px = float(np.clip(0.7 + 10.0 * max(noise_first, noise_second), 0.7, 1.5))
+    coarse = _whole_offset(_gradients(first, scale_px), _gradients(second, scale_px))
+    if coarse is None:
+        return Offset(0.0, 0.0, 0.0)
+    dy, dx = coarse
+    height = min(first.shape[0], second.shape[0] - dy) - max(0, -dy)
+    width = min(first.shape[1], second.shape[1] - dx) - max(0, -dx)
+    y, x = max(0, -dy), max(0, -dx)
+    here = _gradients(first[y : y + height, x : x + width], scale_px)
+    there = _gradients(second[y + dy : y + dy + height, x + dx : x + dx + width], scale_px)
+    energy = float(np.sqrt((np.abs(here) ** 2).sum() * (np.abs(there) ** 2).sum()))
+    if energy <= 0.0:
+        return Offset(0.0, 0.0, 0.0)
+    fine_y, fine_x, peak = _peak(here, there)
+    fit = float(np.clip(peak / energy, 0.0, 1.0))
+    outline = fit_outline_offset(first, second, scale_px=scale_px, start=(dy + fine_y, dx + fine_x))
+    if outline is not None:
+        return Offset(outline[0], outline[1], fit)
+    return Offset(dy + fine_y, dx + fine_x, fit)
+
+
+def move(plane: NDArray[np.float32], offset: Offset, shape: tuple[int, int], *, order: int = 5) -> NDArray[np.float32]:
+    """Resample a picture on the reference's pixels.
+
+    Parameters
+    ----------
+    plane : ndarray of float32, shape (h2, w2)
+        The moving picture; NaN where there are no data.
+    offset : Offset
+        From `find_offset`.
+    shape : tuple of int
+        Shape (h, w) of the result.
+    order : int
+        Order of the B-spline; 5 keeps detail to near the sampling limit (Thévenaz, Blu & Unser 2000,
+        doi:10.1109/42.875199), 1 suits maps of noise and weight.
+
+    Returns
+    -------
+    ndarray of float32, shape (h, w)
+        NaN where `plane` has no data. An offset of whole pixels (to 0.005) copies values without change.
+    """
+    whole_y, whole_x = round(offset.dy_px), round(offset.dx_px)
+    rest = (offset.dy_px - whole_y, offset.dx_px - whole_x)
+    placed = np.full(shape, np.nan, np.float32)
+    y, x = max(0, -whole_y), max(0, -whole_x)
+    height = min(shape[0], plane.shape[0] - whole_y) - y
+    width = min(shape[1], plane.shape[1] - whole_x) - x
+    if height <= 0 or width <= 0:
+        return placed
+    if max(abs(rest[0]), abs(rest[1])) < 0.005:
+        moved = plane
+    else:
+        missing = ~np.isfinite(plane)
+        moved = ndimage.shift(_filled(plane), (-rest[0], -rest[1]), order=order, mode="nearest").astype(np.float32)
+        if missing.any():
+            # Whatever a pixel without data reaches by more than a tenth has no data either.
+            share = ndimage.shift(missing.astype(np.float32), (-rest[0], -rest[1]), order=1, mode="nearest")
+            moved[share > 0.1] = np.nan
+    part = moved[y + whole_y : y + whole_y + height, x + whole_x : x + whole_x + width]
+    placed[y : y + height, x : x + width] = part
+    return placed
+
+
+def _filled(plane: NDArray[np.float32]) -> NDArray[np.float64]:
+    """The picture with the median in place of missing data."""
+    values = np.asarray(plane, np.float64)
+    finite = np.isfinite(values)
+    if finite.all():
+        return values
+    return np.where(finite, values, np.median(values[finite]) if finite.any() else 0.0)
+
+
+def _prepare(plane: NDArray[np.float32]) -> tuple[NDArray[np.float64], float]:
+    """Missing data filled, hot pixels levelled, brightness of the object near 1; and the noise in that measure."""
+    filled = _filled(plane)
+    values = ndimage.median_filter(filled, size=3, mode="nearest")
+    low, high = float(np.percentile(values, 1.0)), float(values.max())
+    if not high > low:
+        return np.zeros_like(values), 0.0
+    noise = 1.4826 * float(np.median(np.abs(filled - values)))
+    return (values - low) / (high - low), noise / (high - low)
+
+
+def _gradients(plane: NDArray[np.float64], scale_px: float) -> NDArray[np.complex128]:
+    """Complex gradient field, fading to nothing towards the borders so that they do not correlate."""
+    down = ndimage.gaussian_filter(plane, scale_px, order=(1, 0), mode="nearest")
+    right = ndimage.gaussian_filter(plane, scale_px, order=(0, 1), mode="nearest")
+    field: NDArray[np.complex128] = (right + 1j * down) * np.outer(_taper(plane.shape[0]), _taper(plane.shape[1]))
+    return field
+
+
+def _taper(length: int) -> NDArray[np.float64]:
+    """Raised-cosine flanks over an eighth of the length at either end."""
+    flank = max(2, length // 8)
+    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(flank) + 0.5) / flank)
+    weights = np.ones(length)
+    weights[: min(flank, length)] = ramp[: min(flank, length)]
+    weights[-flank:] = np.minimum(weights[-flank:], ramp[::-1][-min(flank, length) :])
+    return weights
+
+
+def _whole_offset(first: NDArray[np.complex128], second: NDArray[np.complex128]) -> tuple[int, int] | None:
+    """Offset in whole pixels, by correlation of the zero-padded fields; None without structure."""
+    shape = tuple(fft.next_fast_len(a + b) for a, b in zip(first.shape, second.shape, strict=True))
+    spectrum = np.conj(fft.fft2(first.astype(np.complex64), shape)) * fft.fft2(second.astype(np.complex64), shape)
+    surface = fft.ifft2(spectrum).real
+    limits = [max(1, max(a, b) // 2) for a, b in zip(first.shape, second.shape, strict=True)]
+    for axis, limit in enumerate(limits):
+        reach = np.abs(fft.fftfreq(shape[axis], 1.0 / shape[axis])) > limit
+        surface[(reach, slice(None)) if axis == 0 else (slice(None), reach)] = -np.inf
+    best = np.unravel_index(int(np.argmax(surface)), surface.shape)
+    if not surface[best] > 0.0:
+        return None
+    dy, dx = (int(p) if p <= n // 2 else int(p) - n for p, n in zip(best, shape, strict=True))
+    return dy, dx
+
+
+def _peak(first: NDArray[np.complex128], second: NDArray[np.complex128]) -> tuple[float, float, float]:
+    """Sub-pixel peak of the correlation within 1.5 px of zero: (dy, dx, height)."""
+    spectrum = np.conj(fft.fft2(first)) * fft.fft2(second)
+    centre, step = (0.0, 0.0), 0.25
+    surface = np.zeros((1, 1))
+    for step in (0.25, 0.05, 0.01):
+        grid = step * np.arange(-6, 7)
+        surface = _correlation_at(spectrum, centre[0] + grid, centre[1] + grid)
+        row, column = np.unravel_index(int(np.argmax(surface)), surface.shape)
+        centre = (centre[0] + grid[row], centre[1] + grid[column])
+    return float(centre[0]), float(centre[1]), float(surface.max())
+
+
+def _correlation_at(
+    spectrum: NDArray[np.complex128], rows: NDArray[np.float64], columns: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Real part of the inverse DFT at any fractional places, as two small matrix products."""
+    height, width = spectrum.shape
+    left = np.exp(2j * np.pi * np.outer(rows, fft.fftfreq(height)))
+    right = np.exp(2j * np.pi * np.outer(fft.fftfreq(width), columns))
+    surface: NDArray[np.float64] = (left @ spectrum @ right).real / (height * width)
+    return surface

@@ -1,0 +1,309 @@
+"""The compose stage: a thin adapter from pictures and their notes to the arithmetic of this folder."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from nightmill import stage
+from nightmill.artefacts import Capture, Picture
+from nightmill.stage import Context, PictureStage
+from numpy.typing import NDArray
+
+from .balance import ALBEDOS, disc_colour, gains_for, surface_colour
+from .combine import NO_OFFSET, align_planes, apply_luminance, channel_offsets, find_object
+from .finish import choose_display, finish, skies_of
+from .register import Offset
+from .sets import Shot, find_sets
+
+__all__ = ["Channels", "Compose"]
+
+NAMES = ("red", "green", "blue")
+SURFACES = ("moon", "sun")
+ONE_SHOT_NM = (610.0, 535.0, 465.0)
+"""Effective wavelengths behind the dyes of a one-shot-colour sensor, nm (common practice, no source)."""
+USUAL_NM = {"r": 630.0, "g": 530.0, "b": 460.0}
+"""Where the night file does not say: the middle of usual R, G and B filters, nm (common practice, no source)."""
+LAYERS = {"noise": 1, "weight": 1, "half_a": 5, "half_b": 5}
+"""Companion pictures, and the order of the spline that moves them."""
+LEAST_FIT = 0.2
+LEAST_MOVE_PX = 0.03
+
+Gain = Annotated[float, stage.Field(gt=0, le=100)]
+
+
+class Channels(stage.Parameters):
+    """Which filter is shown in which colour."""
+
+    red: str = stage.Field("R", min_length=1, description="Filter shown in red.")
+    green: str = stage.Field("G", min_length=1, description="Filter shown in green.")
+    blue: str = stage.Field("B", min_length=1, description="Filter shown in blue.")
+
+
+class Compose(PictureStage):
+    """Make colour pictures: channels registered, the sky's level taken out, white balanced, all in linear light.
+
+    A one-shot-colour picture stays alone; captures of one target through the filters of `channels` join to a set. A
+    capture whose set is not complete, or through another filter, is finished as a picture of its own. Values come out
+    as (value - sky) * gain, in fractions of the camera's full scale; on a surface that fills the picture no sky is
+    seen and none is taken out.
+    """
+
+    name = "compose"
+    version = "1"
+    uses = ("filters",)
+
+    class Parameters(stage.Parameters):
+        """Parameters of compose."""
+
+        channels: Channels = stage.Field(Channels(), description="Filter shown in red, green and blue.")
+        luminance: str = stage.Field(
+            "auto",
+            min_length=1,
+            description="Filter that gives the brightness of a set: auto (L where there is one), none, or its name.",
+        )
+        window: Annotated[float, stage.Unit("min")] = stage.Field(
+            "15 min", gt=0, description="Longest time from the first to the last start of a filter set."
+        )
+        register_channels: bool = stage.Field(True, description="Move the channels onto one another.")
+        balance: Literal["auto", "none"] | tuple[Gain, Gain, Gain] = stage.Field(
+            "auto",
+            description="White balance: auto (the planet's published colour; a neutral Moon or Sun), none, or the "
+            "factors for red, green and blue.",
+        )
+        singles: bool = stage.Field(False, description="Also give the picture through each filter of a full set.")
+
+    def group(self, units: Sequence[tuple[Capture, ...]]) -> list[list[int]]:
+        """Group single-filter captures of a target into sets; everything else stays alone."""
+        wanted = self._wanted()
+        also = [self._luminance()] if self._luminance() else []
+        by_target: dict[str, list[int]] = {}
+        alone: list[list[int]] = []
+        for index, captures in enumerate(units):
+            first = captures[0]
+            fits = len(captures) == 1 and not first.colour and _key(first.filter) in {*wanted, *also}
+            if fits and first.target and len(set(wanted)) == 3:
+                by_target.setdefault(first.target, []).append(index)
+            else:
+                alone.append([index])
+        groups = list(alone)
+        for members in by_target.values():
+            timed = [i for i in members if units[i][0].utc_start is not None]
+            shots = [Shot(i, _key(units[i][0].filter), float(units[i][0].utc_start or 0.0)) for i in timed]
+            groups += find_sets(shots, wanted, also=also, window_s=60.0 * self.parameters.window)
+            # Without times only a night with one capture a filter leaves no doubt about what belongs together.
+            loose = [i for i in members if units[i][0].utc_start is None]
+            shots = [Shot(i, _key(units[i][0].filter), 0.0) for i in loose]
+            once = len({s.filter for s in shots}) == len(shots)
+            groups += find_sets(shots, wanted, also=also) if once else [[i] for i in loose]
+        return sorted(groups, key=min)
+
+    def develop(self, pictures: list[Picture], context: Context) -> Picture | list[Picture]:
+        """Make the colour picture of a set, or finish the pictures that can be made."""
+        by_filter = {_key(_filter(p)): p for p in pictures if p.data.ndim == 2}
+        wanted = self._wanted()
+        if len(pictures) > 1 and len(by_filter) == len(pictures) and all(name in by_filter for name in wanted):
+            return self._set(by_filter, context)
+        self._say_missing(pictures, context)
+        return [self._single(picture, context) for picture in pictures]
+
+    def _wanted(self) -> list[str]:
+        channels = self.parameters.channels
+        return [_key(getattr(channels, name)) for name in NAMES]
+
+    def _luminance(self) -> str | None:
+        name = _key(self.parameters.luminance)
+        chosen = {"none": None, "auto": "l"}.get(name, name)
+        return None if chosen in self._wanted() else chosen
+
+    def _say_missing(self, pictures: list[Picture], context: Context) -> None:
+        """Caution about colour that could not be made, where somebody set out to make it."""
+        wanted = self._wanted()
+        there = [_key(_filter(p)) for p in pictures if p.data.ndim == 2]
+        missing = [name for name in wanted if name not in there]
+        planet = pictures[0].captures[0].target not in SURFACES if pictures[0].captures else False
+        if there and missing and any(name in wanted for name in there) and (len(there) > 1 or planet):
+            names = {_key(getattr(self.parameters.channels, n)): getattr(self.parameters.channels, n) for n in NAMES}
+            text = " and ".join(names[name] for name in missing)
+            context.caution(
+                "channels",
+                f"No colour picture: nothing usable through {text} within {self.parameters.window:g} min of these "
+                "captures; the pictures through the single filters are given instead.",
+                missing,
+            )
+
+    def _single(self, picture: Picture, context: Context) -> Picture:
+        if picture.data.ndim == 3:
+            return self._one_shot(picture, context)
+        mask = find_object(picture.data)
+        return choose_display(finish(picture, (1.0,), mask, context), mask, context)
+
+    def _one_shot(self, picture: Picture, context: Context) -> Picture:
+        """Register and balance the channels of one colour stack."""
+        if self.parameters.register_channels:
+            planes = list(picture.data)
+            offsets = self._offsets(planes, NAMES, context, most_px=0.1 * min(picture.data.shape[1:]))
+            if any(offset is not NO_OFFSET for offset in offsets):
+                shape = planes[0].shape
+                layers: dict[str, Any] = {"data": align_planes(planes, offsets, shape)}
+                for name, order in LAYERS.items():
+                    values = getattr(picture, name)
+                    if values is not None:
+                        layers[name] = align_planes(list(values), offsets, shape, order=order)
+                picture = picture.replace(**layers)
+        mask = find_object(picture.data)
+        balanced = finish(picture, self._gains(picture, mask, ONE_SHOT_NM, context), mask, context)
+        return choose_display(balanced, mask, context)
+
+    def _set(self, by_filter: dict[str, Picture], context: Context) -> Picture | list[Picture]:
+        """Make one colour picture of the pictures through single filters."""
+        wanted = self._wanted()
+        luminance = self._luminance()
+        names = wanted + ([luminance] if luminance in by_filter else [])
+        members = [by_filter[name] for name in names]
+        middle = members[1]
+        planes = [member.data for member in members]
+        labels = [_filter(member) for member in members]
+        offsets = [NO_OFFSET] * len(members)
+        if self.parameters.register_channels:
+            offsets = self._offsets(planes, labels, context)
+        shape = middle.data.shape
+        _say_turned(members, context)
+        layers: dict[str, Any] = {}
+        for name, order in {"data": 5, **LAYERS}.items():
+            values = [getattr(member, name) for member in members]
+            layers[name] = None
+            if all(v is not None for v in values):
+                layers[name] = align_planes(values, offsets, shape, order=order)
+        brightness = {name: None if v is None or len(names) == 3 else v[3] for name, v in layers.items()}
+        colour = Picture(
+            **{name: None if v is None else v[:3] for name, v in layers.items()},
+            captures=tuple(capture for member in members for capture in member.captures),
+            filters=tuple(labels),
+            geometry=dict(middle.geometry),
+            header=_joined_header(members, labels),
+            record={"members": {label: member.record for label, member in zip(labels, members, strict=True)}},
+        )
+        mask = find_object(colour.data)
+        night = {_key(name): value for name, value in context.night.get("filters", {}).items()}
+        waves = [night.get(name, USUAL_NM.get(name)) for name in wanted]
+        colour = finish(colour, self._gains(colour, mask, waves, context), mask, context)
+        if len(names) == 4:
+            colour = self._with_luminance(colour, brightness, labels[3], mask, context)
+        colour = choose_display(colour, mask, context)
+        rest = [picture for name, picture in by_filter.items() if name not in names or self.parameters.singles]
+        return [colour, *(self._single(picture, context) for picture in rest)] if rest else colour
+
+    def _offsets(
+        self, planes: Sequence[NDArray[np.float32]], labels: Sequence[str], context: Context, most_px: float = np.inf
+    ) -> list[Offset]:
+        """Measure the channels' offsets against the second one, and keep those that can be trusted."""
+        kept: list[Offset] = []
+        for label, found in zip(labels, channel_offsets(planes, 1), strict=True):
+            size = float(np.hypot(found.dy_px, found.dx_px))
+            if found.fit < LEAST_FIT or size > most_px:
+                context.caution(
+                    "register_channels",
+                    f"The {label} channel could not be registered on {labels[1]} (fit {found.fit:.2f}, offset "
+                    f"{size:.1f} px) and stays where it is; colour fringes are likely.",
+                )
+                found = NO_OFFSET
+            kept.append(found if size >= LEAST_MOVE_PX else NO_OFFSET)
+        moved = {n: [round(o.dy_px, 3), round(o.dx_px, 3)] for n, o in zip(labels, kept, strict=True)}
+        context.measure(
+            "channel_offsets_px", moved, f"Offset (down, right) of each channel against {labels[1]}, in px."
+        )
+        return kept
+
+    def _gains(
+        self,
+        picture: Picture,
+        mask: NDArray[np.bool_] | None,
+        waves: Sequence[float | None],
+        context: Context,
+    ) -> tuple[float, ...]:
+        """Factors for R, G and B by the recipe or from the picture."""
+        wish = self.parameters.balance
+        if wish == "none":
+            return (1.0, 1.0, 1.0)
+        if not isinstance(wish, str):
+            return tuple(wish)
+        target = picture.captures[0].target if picture.captures else None
+        planet = target if target in ALBEDOS and mask is not None and all(waves) else None
+        light = picture.data - np.array(skies_of(picture.data, mask), np.float32)[:, None, None]
+        colour = surface_colour(light) if mask is None else disc_colour(light, mask)
+        try:
+            gains = gains_for(colour, planet, [w or 0.0 for w in waves])
+        except ValueError as error:
+            context.caution("balance", f"The colours are left unbalanced: {error}.")
+            return (1.0, 1.0, 1.0)
+        why = (
+            f"The disc as a whole gets the published colour of {planet} in sunlight (Mallama, Krobusek & Pavlov 2017)."
+            if planet
+            else "The object as a whole is made neutral."
+        )
+        context.choose("balance", list(gains), why)
+        return gains
+
+    def _with_luminance(
+        self,
+        colour: Picture,
+        brightness: dict[str, NDArray[np.float32] | None],
+        label: str,
+        mask: NDArray[np.bool_] | None,
+        context: Context,
+    ) -> Picture:
+        """Lend the set the brightness of its luminance picture, in all layers for which that makes sense."""
+        changed: dict[str, Any] = {"noise": None, "weight": None}
+        for name in ("data", "half_a", "half_b"):
+            own, other = getattr(colour, name), brightness[name]
+            changed[name] = None
+            if own is not None and other is not None:
+                changed[name] = apply_luminance(own, other - np.float32(skies_of(other, mask)[0]))
+        context.choose(
+            "luminance", label, "The set has a capture through it, which gives the brightness of all pixels."
+        )
+        return colour.replace(**changed)
+
+
+def _key(name: str | None) -> str:
+    """Filter names compare without case."""
+    return (name or "").strip().casefold()
+
+
+def _filter(picture: Picture) -> str:
+    return picture.filters[0] if picture.filters else ""
+
+
+def _joined_header(members: Sequence[Picture], labels: Sequence[str]) -> dict[str, Any]:
+    """What the stacks knew, the frames counted together, each one's own under its filter."""
+    header = dict(members[1].header)
+    for key in ("frames_kept", "frames_total"):
+        counts = [member.header.get(key) for member in members]
+        if all(isinstance(count, int) for count in counts):
+            header[key] = sum(c for c in counts if c is not None)
+    header.pop("share_kept", None)
+    header["members"] = {label: member.header for label, member in zip(labels, members, strict=True)}
+    return header
+
+
+def _say_turned(members: Sequence[Picture], context: Context) -> None:
+    """Caution when the planet turned by more than a pixel from the first capture to the last."""
+    from nightmill_sky.bodies import BODIES
+
+    times = [t for member in members if (t := member.utc_mid) is not None]
+    target = members[1].captures[0].target if members[1].captures else None
+    mask = find_object(members[1].data)
+    if len(times) < 2 or mask is None or target not in BODIES or target in SURFACES:
+        return
+    radius = float(np.sqrt(mask.sum() / np.pi))
+    turn = abs(BODIES[target].rotation_deg_per_day) * (max(times) - min(times)) / 86400.0
+    shift = radius * float(np.radians(turn))
+    if shift > 1.0:
+        context.caution(
+            "rotation",
+            f"{target.capitalize()} turned by {turn:.1f} degrees, {shift:.1f} px at the middle of the disc, from the "
+            "first capture of the set to the last; details may show coloured edges.",
+            round(turn, 2),
+        )
