@@ -1,8 +1,9 @@
 """Clocks: reading UTC, and the scales an ephemeris needs (TT, TDB, UT1) without a network.
 
 Nothing here opens a connection. The rotation of the Earth comes from the table that ships with astropy
-(`astropy_iers_data`); outside it UT1 is taken equal to UTC, which the definition of UTC keeps true to 0.9 s
-(0.004 degrees in hour angle). Every such makeshift is returned as a note in words.
+(`astropy_iers_data`); after its end UT1 - UTC stays at its last value, before its beginning it is taken as 0, which the
+definition of UTC keeps true to 0.9 s (0.004 degrees in hour angle). Every such makeshift is returned as a note in
+words.
 """
 
 from __future__ import annotations
@@ -164,10 +165,11 @@ def _earth_rotation(mjd: NDArray[np.float64], notes: list[str]) -> NDArray[np.fl
     fraction = (mjd - days[place])[:, None]
     inside = (mjd >= days[0]) & (mjd <= days[-1])
     out[inside] = (low + fraction * (high - low))[inside]
+    out[mjd > days[-1]] = values[-1]
     if not inside.all():
         notes.append(
-            "The date is outside the table of the Earth's rotation: UT1 is taken equal to UTC, so altitude and "
-            "azimuth may be off by 0.004 degrees (more in the far past or future)."
+            "The date is outside the table of the Earth's rotation: UT1 - UTC is taken as its last value (0 before "
+            "1973), so altitude and azimuth may be off by 0.004 degrees (more in the far past or future)."
         )
     return out
 
