@@ -1,0 +1,124 @@
+"""Which part of a frame is registered, on which grid, and how its shifts read in camera pixels."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..grade.luminance import cut, grey, shrink
+
+__all__ = ["Grid", "plan_grid"]
+
+GOOD = (32, 40, 48, 64, 80, 96, 128, 160, 192, 240, 256, 320, 384, 480, 512)
+"""Lengths whose Fourier transforms are fast."""
+
+
+@dataclass(frozen=True)
+class Grid:
+    """The box that is compared with the reference.
+
+    Attributes
+    ----------
+    halvings : int
+        How often frames are halved; a cell is 2**halvings camera pixels wide.
+    height, width : int
+        Shape of the box in cells.
+    y_px, x_px : float
+        Where the middle of the reference's box lies in the camera frame: the origin of all shifts.
+    taper : float
+        Share of the half axis over which the box fades to its edge.
+    """
+
+    halvings: int
+    height: int
+    width: int
+    y_px: float
+    x_px: float
+    taper: float
+
+    @property
+    def cell(self) -> int:
+        """Camera pixels along a cell."""
+        return 2**self.halvings
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Shape in cells."""
+        return self.height, self.width
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain values."""
+        return asdict(self)
+
+    def corner(self, y_px: float, x_px: float) -> tuple[int, int]:
+        """Return the cell at which a box around a camera position begins (may be negative)."""
+        half = (self.cell - 1) / 2
+        top = round((y_px - half) / self.cell - (self.height - 1) / 2)
+        left = round((x_px - half) / self.cell - (self.width - 1) / 2)
+        return top, left
+
+    def box(self, frame: NDArray[Any], y_px: float, x_px: float) -> tuple[NDArray[np.float32], int, int]:
+        """Cut the box around a camera position out of a frame.
+
+        Returns
+        -------
+        box : ndarray of float32, shape `shape`
+            Cells in ADU, calmed by a 3x3 median against impulses.
+        top, left : int
+            Where it begins, in cells.
+        """
+        top, left = self.corner(y_px, x_px)
+        cell = self.cell
+        # Halve only the part that is needed, when it lies inside.
+        r0, c0 = max((top - 2) * cell, 0), max((left - 2) * cell, 0)
+        r1, c1 = max((top + self.height + 2) * cell, 1), max((left + self.width + 2) * cell, 1)
+        cells = shrink(grey(frame[r0:r1, c0:c1]), self.halvings)
+        calm = cv2.medianBlur(np.ascontiguousarray(cells), 3)
+        box = cut(calm, top - r0 // cell, left - c0 // cell, self.height, self.width)
+        return box.astype(np.float32), top, left
+
+    def shift_px(self, top: int, left: int, dy: float, dx: float) -> tuple[float, float]:
+        """Return the shift in camera pixels of a box that began at (top, left) and fitted at (dy, dx) cells."""
+        top0, left0 = self.corner(self.y_px, self.x_px)
+        return (top - top0 + dy) * self.cell, (left - left0 + dx) * self.cell
+
+
+def plan_grid(
+    height: int, width: int, cfa: str | None, extent_px: float, fills_frame: bool, y_px: float, x_px: float
+) -> Grid:
+    """Choose the grid for a capture.
+
+    Parameters
+    ----------
+    height, width : int
+        Frame, camera pixels.
+    cfa : str or None
+        Colour filter array: such frames are halved at least once.
+    extent_px : float
+        Side of the square that holds the object.
+    fills_frame : bool
+        Whether the object runs over the edge.
+    y_px, x_px : float
+        Where it usually is.
+    """
+    if fills_frame:
+        halvings = 1 if cfa else 0
+        while min(height, width) / 2**halvings > 420:
+            halvings += 1
+        rows, columns = (_fitting(0.92 * length / 2**halvings) for length in (height, width))
+        return Grid(halvings, rows, columns, y_px, x_px, 0.5)
+    halvings = 1 if (cfa or extent_px >= 56) else 0
+    while extent_px / 2**halvings > 300:
+        halvings += 1
+    side = 1.15 * extent_px / 2**halvings + 12
+    length = next((good for good in GOOD if good >= side), GOOD[-1])
+    return Grid(halvings, length, length, y_px, x_px, min(12 / length, 0.3))
+
+
+def _fitting(length: float) -> int:
+    """Return the largest fast length that fits."""
+    return max((good for good in GOOD if good <= length), default=GOOD[0])

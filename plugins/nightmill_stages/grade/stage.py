@@ -1,0 +1,188 @@
+"""The stage "grade": finds the object in every frame, measures its sharpness and says which frames are usable."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Mapping
+from typing import Annotated, Any, ClassVar, Literal
+
+import numpy as np
+from nightmill import stage
+from nightmill.artefacts import Frames, FrameTable
+from nightmill.errors import CaptureError
+from numpy.typing import NDArray
+
+from .band import Band, sharpness
+from .conclude import find_gaps, judge, summary
+from .flags import Flag
+from .locate import Scene, halvings, look, survey_scene
+from .luminance import box_around, grey, halve, shrink
+from .tune import choose_band
+
+__all__ = ["Grade"]
+
+SAMPLES = 32
+"""Frames looked at beforehand; enough to know the scene, the noise and the band."""
+
+
+class Grade(stage.Survey):
+    """Grade every frame: object level and position, sharpness in a band, and flags for frames that cannot be used.
+
+    Sharpness is the power between two spatial frequencies, chosen where frames of this capture differ most against
+    their noise, corrected for noise and brightness. Colour-filter mosaics are graded on cells of 2x2 samples.
+    """
+
+    name = "grade"
+    version = "1"
+    gives: ClassVar[Mapping[str, str]] = {
+        "level": "brightness of the object above the sky, fraction of full scale",
+        "background": "brightness of the sky, fraction of full scale",
+        "sharpness": "noise-corrected power in the band over squared brightness, > 0, larger is sharper",
+        "y_px": "row of the object's centre in the frame; the frame's middle when the object fills it",
+        "x_px": "column of the object's centre in the frame; the frame's middle when the object fills it",
+        "extent_px": "side of the square that holds the object, the same for all frames",
+        "fills_frame": "whether the object runs over the frame's edge, the same for all frames",
+        "flags": "bits of nightmill_stages.grade.flags.Flag",
+        "kept": "whether the frame is usable",
+    }
+
+    class Parameters(stage.Parameters):
+        """Parameters of "grade"."""
+
+        band: Annotated[float, stage.Field(gt=0.02, lt=0.5)] | Literal["auto"] = stage.Field(
+            "auto", description="Centre of the band in cycles per pixel; chosen from the frames by default."
+        )
+        dimmed: float = stage.Field(
+            0.6, ge=0, lt=1, description="Frames below this share of the capture's clear level count as dimmed."
+        )
+
+    def prepare(self, table: FrameTable, context: stage.Context) -> dict[str, Any]:
+        """Look at some frames from all over the capture: scene, noise, band."""
+        capture = context.capture
+        times = halvings(capture.height, capture.width, capture.cfa)
+        cell = 2**times
+        numbers = table["number"]
+        chosen = numbers[np.unique(np.linspace(0, len(numbers) - 1, min(SAMPLES, len(numbers))).round().astype(int))]
+        frames = [context.read(chosen[i : i + 1]).data[0] for i in range(len(chosen))]
+        small = np.stack([_small(frame, times)[0] for frame in frames])
+        scene = survey_scene(small, cell, capture.target)
+        seen = look(small, scene, cell)
+        if not scene.fills_frame and scene.peak - scene.background <= 8 * scene.noise / np.sqrt(9):
+            raise CaptureError(
+                f"no object stands out in {capture.file or 'this capture'}: the brightest part is only "
+                f"{scene.peak - scene.background:.1f} ADU above the sky; is it the wrong file, or was it cloudy?"
+            )
+        # Small discs are graded on the camera's own pixels, everything else on halved frames.
+        fine = 0 if (capture.cfa is None and scene.extent_px < 48) else 1
+        boxes, levels = [], []
+        for row, frame in enumerate(frames):
+            if not scene.fills_frame and seen["peak"][row] - seen["background"][row] < 0.3 * (
+                scene.peak - scene.background
+            ):
+                continue
+            boxes.append(_box(frame, fine, scene, float(seen["y_px"][row]), float(seen["x_px"][row])))
+            levels.append(float(seen["level"][row]))
+        forced = None if self.parameters.band == "auto" else float(self.parameters.band) * 2**fine
+        band, curve = choose_band(boxes, np.array(levels), scene.background, forced)
+        centre = 0.19 / np.sqrt(band.fine * band.coarse) / 2**fine
+        context.choose(
+            "band",
+            {"cycles_per_px": round(float(centre), 4), "curve": curve},
+            "Band in which the frames of this capture differ most against their noise.",
+        )
+        return {"scene": scene.to_json(), "band": band.to_json(), "fine": fine}
+
+    def measure(self, frames: Frames, rows: FrameTable, context: stage.Context) -> dict[str, NDArray[Any]]:
+        """Measure frames one by one; nothing depends on their neighbours."""
+        scene = Scene(**context.state["scene"])
+        band = Band(**context.state["band"])
+        fine = int(context.state["fine"])
+        cell = 2**scene.halvings
+        shrunk = [_small(frame, scene.halvings) for frame in frames.data]
+        small = np.stack([one for one, _ in shrunk])
+        seen = look(small, scene, cell)
+        height, width = frames.data.shape[1:3]
+        if scene.fills_frame:
+            seen["y_px"] = np.full(len(frames), (height - 1) / 2)
+            seen["x_px"] = np.full(len(frames), (width - 1) / 2)
+        grade = np.empty(len(frames))
+        for row, frame in enumerate(frames.data):
+            box = _box(frame, fine, scene, seen["y_px"][row], seen["x_px"][row], shrunk[row][1])
+            covered = min(seen["area_px"][row] / (box.size * 4**fine), 1.0)
+            grade[row] = sharpness(box, band, float(seen["level"][row]), covered)
+        full = frames.full_scale
+        return {
+            "level": seen["level"] / full,
+            "background": seen["background"] / full,
+            "sharpness": grade,
+            "y_px": seen["y_px"],
+            "x_px": seen["x_px"],
+            "extent_px": np.full(len(frames), scene.extent_px),
+            "fills_frame": np.full(len(frames), scene.fills_frame),
+            "flags": _flags(seen, scene, full),
+            "kept": np.ones(len(frames), bool),
+            "_checksum": np.array([_checksum(f, s) for f, s in zip(frames.data, small, strict=True)], np.int64),
+        }
+
+    def conclude(self, table: FrameTable, context: stage.Context) -> dict[str, NDArray[Any]]:
+        """Add what needs the whole capture: clouds, gaps, copies; then say which frames are usable."""
+        flags = table["flags"].astype(np.int32)
+        flags |= find_gaps(table["utc"])
+        flags, kept = judge(
+            flags, table["level"], table["_checksum"], bool(table["fills_frame"].any()), self.parameters.dimmed
+        )
+        for name, value, text in summary(flags, kept):
+            context.measure(name, value, text)
+        if not kept.any():
+            raise CaptureError("no frame is usable: " + "; ".join(text for _, _, text in summary(flags, kept)))
+        return {"flags": flags, "kept": kept}
+
+
+def _small(frame: NDArray[Any], times: int) -> tuple[NDArray[np.float32], NDArray[Any]]:
+    """Return a frame shrunk by `times` halvings and smoothed, and the frame halved once (or as it is)."""
+    import cv2
+
+    plane = grey(frame)
+    first = halve(plane) if times else plane
+    small = shrink(first, times - 1).astype(np.float32)
+    return cv2.blur(small, (3, 3)), first
+
+
+def _box(
+    frame: NDArray[Any], fine: int, scene: Scene, y: float, x: float, half: NDArray[Any] | None = None
+) -> NDArray[Any]:
+    """Return the part of a frame, on the grid for grading, in which the object lies."""
+    plane = grey(frame) if fine == 0 else (half if half is not None and scene.halvings else halve(grey(frame)))
+    if scene.fills_frame:
+        return plane
+    cell = 2**fine
+    side = int(1.15 * scene.extent_px / cell) + 8
+    top = box_around((y - (cell - 1) / 2) / cell, side, plane.shape[0], 1)
+    left = box_around((x - (cell - 1) / 2) / cell, side, plane.shape[1], 1)
+    return plane[top : top + side, left : left + side]
+
+
+def _flags(seen: Mapping[str, NDArray[np.float64]], scene: Scene, full_scale: float) -> NDArray[np.int32]:
+    """Return the flags that a frame earns by itself."""
+    contrast = seen["peak"] - seen["background"]
+    flags = np.zeros(len(contrast), np.int32)
+    if scene.fills_frame:
+        flags[seen["peak"] < 0.1 * scene.peak] |= Flag.LOST
+    else:
+        lost = contrast < max(0.08 * (scene.peak - scene.background), 4 * scene.noise / 3)
+        flags[lost] |= Flag.LOST
+        flags[~lost & (seen["edge"] > 0.01)] |= Flag.CUT
+    flags[seen["peak"] >= 0.985 * full_scale] |= Flag.SATURATED
+    return flags
+
+
+def _checksum(frame: NDArray[Any], small: NDArray[np.float32]) -> int:
+    """Return a number that two frames share only when one is a copy of the other.
+
+    Every sample enters through the shrunk frame, and the noise of some rows in full.
+    """
+    middle = frame.shape[0] // 2
+    rows = np.ascontiguousarray(frame[middle : middle + 8])
+    return zlib.crc32(
+        rows.view(np.uint8).reshape(-1), zlib.crc32(np.ascontiguousarray(small).view(np.uint8).reshape(-1))
+    )

@@ -1,0 +1,79 @@
+"""The stack of the joined sums: picture, halves, weight and noise, in fractions of full scale."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from nightmill.artefacts import Stack
+from numpy.typing import NDArray
+
+from .model import sample_noise
+from .phases import Envelope, Layout
+from .reconstruct import reconstruct
+
+__all__ = ["make_stack"]
+
+MIN_SEEN = 0.02
+"""Pixels that fewer than this share of the frames saw are given as NaN."""
+
+
+def make_stack(
+    sums: dict[str, NDArray[Any]], layout: Layout, expected: Envelope, full_scale: float, header: dict[str, Any]
+) -> Stack:
+    """Combine sums into a stack.
+
+    Parameters
+    ----------
+    sums : dict
+        Joined partial results of `phases.add`.
+    layout : Layout
+    expected : Envelope
+        What the differences refer to.
+    full_scale : float
+        ADU of a saturated sample.
+    header : dict
+        Goes into the stack as it is.
+    """
+    halves = [
+        reconstruct(sums["sum"][half], sums["weight"][half], sums["moment"][half], expected.centre, layout)
+        for half in range(2)
+    ]
+    weights = sums["weight"].sum(axis=(1, 2, 3))
+    if layout.cfa:
+        data = reconstruct(
+            sums["sum"].sum(axis=0), sums["weight"].sum(axis=0), sums["moment"].sum(axis=0), expected.centre, layout
+        )
+    else:
+        # Linear: the whole is the weighted mean of its halves.
+        parts = [np.float32(w / weights.sum()) * half for w, half in zip(weights, halves, strict=True) if w > 0]
+        data = np.sum(parts, axis=0, dtype=np.float32)
+    total = float(weights.sum())
+    seen = np.maximum(total - sums["rejected"].astype(np.float64), 0)
+    effective = seen * (total / max(float(sums["weight2"].sum()), 1e-300))
+    variance = sample_noise(sums, layout)
+    if layout.cfa:
+        density = np.array([layout.cfa.count(name) / 4 for name in "RGB"])[:, None, None]
+        effective, seen = effective[None] * density, seen[None] * density
+    else:
+        effective, seen = np.broadcast_to(effective, data.shape), np.broadcast_to(seen, data.shape)
+    blank = seen < MIN_SEEN * np.max(seen)
+    # A sample's variance is itself a noisy estimate: a little smoothing steadies it where there are few frames.
+    planes = variance if variance.ndim == 3 else variance[None]
+    steady = np.stack([cv2.GaussianBlur(plane, (0, 0), 1.0) for plane in planes]).reshape(variance.shape)
+    noise = np.sqrt(steady / np.maximum(effective, 1e-9))
+
+    def out(values: NDArray[Any]) -> NDArray[np.float32]:
+        result = (values / full_scale).astype(np.float32)
+        result[blank] = np.nan
+        return result
+
+    return Stack(
+        data=out(data),
+        weight=np.where(blank, 0, seen).astype(np.float32),
+        noise=out(noise),
+        half_a=out(halves[0]),
+        half_b=out(halves[1]),
+        header=header,
+    )

@@ -1,0 +1,98 @@
+"""A first picture of some frames: what samples of the others are expected to be."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from nightmill import stage
+from nightmill.artefacts import FrameTable
+from numpy.typing import NDArray
+
+from .phases import Envelope, Layout, add, empty
+from .reconstruct import reconstruct
+
+__all__ = ["first_model", "sample_noise", "wide_open"]
+
+FRAMES = 96
+"""Frames in the first picture: spread over those that will be stacked."""
+
+
+def wide_open(layout: Layout, dtype: Any) -> Envelope:
+    """Return an envelope that rejects nothing, around zero."""
+    shape = (layout.parities, *layout.frame_shape)
+    kind = np.dtype(dtype)
+    limits = np.iinfo(kind) if kind.kind in "iu" else np.finfo(kind)
+    return Envelope(np.zeros(shape, np.float32), np.full(shape, limits.min, kind), np.full(shape, limits.max, kind))
+
+
+def first_model(
+    table: FrameTable, chosen: NDArray[np.bool_], context: stage.Context, layout: Layout
+) -> tuple[NDArray[np.float32], NDArray[np.float32], float]:
+    """Stack some of the chosen frames plainly.
+
+    Returns
+    -------
+    picture : ndarray of float32, shape (h, w) or (3, h, w)
+        ADU.
+    sigma : ndarray of float32, same shape
+        Noise of a single sample about it, ADU, smoothed.
+    level : float
+        Mean level of these frames: gains refer to it.
+    """
+    rows = np.flatnonzero(chosen)
+    rows = rows[np.unique(np.linspace(0, len(rows) - 1, min(FRAMES, len(rows))).round().astype(int))]
+    few = Layout(layout.height, layout.width, layout.planes, layout.cfa, 2)
+    sums: dict[str, NDArray[Any]] | None = None
+    expected: Envelope | None = None
+    for row in rows:
+        frame = context.read(table["number"][row : row + 1]).data[0]
+        if sums is None or expected is None:
+            sums, expected = empty(few), wide_open(few, frame.dtype)
+        shift = float(table["dy_px"][row]), float(table["dx_px"][row])
+        add(sums, few, frame, 0, shift, 1.0, 1.0, expected)
+    assert sums is not None
+    assert expected is not None
+    picture = reconstruct(sums["sum"][0], sums["weight"][0], sums["moment"][0], expected.centre, few)
+    sigma = np.sqrt(sample_noise(sums, few))
+    planes = sigma[None] if sigma.ndim == 2 else sigma
+    # A cosmic ray in one of the frames must not open the envelope: a median over 5x5 sees it not.
+    smooth = np.stack([cv2.GaussianBlur(cv2.medianBlur(plane, 5), (0, 0), 2) for plane in planes])
+    return picture, smooth[0] if sigma.ndim == 2 else smooth, float(np.median(table["level"][rows]))
+
+
+def sample_noise(sums: dict[str, NDArray[Any]], layout: Layout) -> NDArray[np.float32]:
+    """Return the variance of a single sample within its phase, ADU squared, shape (h, w) or (3, h, w).
+
+    Samples of one phase and parity see the same spot: their scatter is noise and what the air changes, nothing else.
+    """
+    weight = sums["weight"].sum(axis=0)
+    both = sums["sum"].sum(axis=0)
+    shape = (layout.parities, *layout.frame_shape)
+    within = sums["square"].astype(np.float64).reshape(shape)
+    freedom = np.zeros(layout.parities)
+    for index in zip(*np.nonzero(weight > 0), strict=True):
+        within[index[0]] -= both[index].astype(np.float64) ** 2 / weight[index]
+        second = sums["weight2"].sum(axis=0)[index]
+        freedom[index[0]] += weight[index] - second / weight[index]
+    np.maximum(within, 0, out=within)
+    if layout.cfa is None:
+        variance = within[0] / max(freedom[0], 1e-9)
+        return (np.moveaxis(variance, -1, 0) if layout.planes == 3 else variance).astype(np.float32)
+    result = np.empty((3, layout.height, layout.width), np.float32)
+    for channel, name in enumerate("RGB"):
+        total = np.zeros((layout.height, layout.width))
+        count = np.zeros((layout.height, layout.width))
+        for parity in range(4):
+            for row in range(2):
+                for column in range(2):
+                    site = ((row + parity // 2) % 2) * 2 + (column + parity % 2) % 2
+                    if layout.cfa[site] == name:
+                        total[row::2, column::2] += within[parity, row::2, column::2]
+                        count[row::2, column::2] += freedom[parity]
+        # Spots that this colour never saw borrow from their neighbours.
+        wide_total, wide_count = cv2.blur(total, (3, 3)), cv2.blur(count, (3, 3))
+        thin = count < 0.3 * wide_count
+        result[channel] = np.where(thin, wide_total / np.maximum(wide_count, 1e-9), total / np.maximum(count, 1e-9))
+    return result

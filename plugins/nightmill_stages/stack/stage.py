@@ -1,0 +1,159 @@
+"""The stage "stack": the mean of the frames worth it, sample by sample, with its weight, its noise and two halves.
+
+Header of the stack (JSON values), besides "frames_kept", "frames_total", "scale", "origin_px" and "share_kept":
+
+"share_curve"
+    list of [share, merit]: what the choice of the share was made from (absent when the recipe gave a number).
+"level"
+    mean brightness of the object above the sky, fraction of full scale.
+"background"
+    brightness of the sky, fraction of full scale.
+"noise_gain"
+    how much white noise of the samples the resampling left: 1 for the phase method, which keeps noise white.
+"fills_frame"
+    whether the object runs over the frame's edge.
+"jitter_px"
+    [row, column] rms of the frames' motion about its slow drift (a running median of 31 frames), camera pixels.
+"sharpness_quantiles"
+    sharpness of all usable frames at 0, 10, ... 100 %, as graded.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from nightmill import stage
+from nightmill.artefacts import Frames, FrameTable, Stack
+from nightmill.errors import CaptureError
+from numpy.typing import NDArray
+
+from .choose import Choice, choose_share
+from .finish import make_stack
+from .model import first_model
+from .motion import jitter
+from .phases import Envelope, Layout, add, choose_phases, empty, envelope
+
+__all__ = ["StackFrames"]
+
+
+class StackFrames(stage.Fold):
+    """Stack the best frames: every raw sample where it belongs, impulses rejected, noise and two halves kept.
+
+    Frames are moved by whole pixels and summed by their sub-pixel phase; the sums are combined once by the Fourier
+    shift theorem, behind colour filter arrays by least squares over all raw samples of a colour.
+    """
+
+    name = "stack"
+    version = "1"
+    needs = ("kept", "sharpness", "dy_px", "dx_px", "level", "background", "fit")
+
+    class Parameters(stage.Parameters):
+        """Parameters of "stack"."""
+
+        share: Annotated[float, stage.Field(gt=0, le=1)] | Literal["auto"] = stage.Field(
+            "auto",
+            description="Share of all usable frames to stack, sharpest first; chosen from the frames by default.",
+        )
+        clip: float = stage.Field(
+            5.0, ge=3, le=100, description="Samples that many sigmas outside what the reference expects are rejected."
+        )
+
+    def prepare(self, table: FrameTable, context: stage.Context) -> dict[str, Any]:
+        """Choose the frames, and make a first picture that says what samples are to be expected."""
+        usable = table["kept"].astype(bool) & np.isfinite(table["dy_px"])
+        if not usable.any():
+            raise CaptureError("no frame could be registered, so there is nothing to stack")
+        capture = context.capture
+        layout = self._layout(context)
+        if self.parameters.share == "auto":
+            choice = choose_share(table, usable, context, layout)
+            context.choose("share", {"share": choice.share, "curve": choice.curve}, choice.why)
+        else:
+            choice = Choice(float(self.parameters.share), [], "given in the recipe")
+        chosen = _sharpest(table, usable, choice.share)
+        picture, sigma, level = first_model(table, chosen, context, layout)
+        return {
+            "share": choice.share,
+            "curve": choice.curve,
+            "chosen": chosen,
+            "picture": picture,
+            "sigma": sigma,
+            "level": level,
+            "dtype": capture.dtype,
+        }
+
+    def select(self, table: FrameTable, context: stage.Context) -> NDArray[np.bool_]:
+        """Return the frames chosen in `prepare`."""
+        return np.asarray(context.state["chosen"], bool)
+
+    def fold(
+        self, partial: dict[str, NDArray[Any]] | None, frames: Frames, rows: FrameTable, context: stage.Context
+    ) -> dict[str, NDArray[Any]]:
+        """Add frames to the sums of their phases."""
+        layout = self._layout(context)
+        expected = self._envelope(layout, frames.data.dtype, context)
+        sums = empty(layout) if partial is None else partial
+        level = float(context.state["level"])
+        for row, frame in enumerate(frames.data):
+            # Blocks of four neighbouring frames alternate: both halves see the same air and the same drift.
+            half = int(frames.numbers[row] // 4 % 2)
+            gain = float(rows["level"][row]) / level
+            gain = gain if abs(gain - 1) > 0.03 else 1.0
+            shift = float(rows["dy_px"][row]), float(rows["dx_px"][row])
+            add(sums, layout, frame, half, shift, 1.0, gain, expected)
+        return sums
+
+    def join(self, first: dict[str, NDArray[Any]], second: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
+        """Add two sets of sums."""
+        return {name: values + second[name] for name, values in first.items()}
+
+    def finish(self, partial: dict[str, NDArray[Any]], table: FrameTable, context: stage.Context) -> Stack:
+        """Resample the sums, once."""
+        layout = self._layout(context)
+        expected = self._envelope(layout, np.dtype(str(context.state["dtype"])), context)
+        usable = table["kept"].astype(bool) & np.isfinite(table["dy_px"])
+        chosen = np.asarray(context.state["chosen"], bool)
+        quantiles = np.percentile(table["sharpness"][table["kept"].astype(bool)], np.arange(0, 101, 10))
+        header = {
+            "frames_kept": int(chosen.sum()),
+            "frames_total": int(table.rows),
+            "share_kept": round(float(chosen.sum() / max(usable.sum(), 1)), 4),
+            "scale": 1,
+            "origin_px": [float(np.mean(table["dy_px"][chosen])), float(np.mean(table["dx_px"][chosen]))],
+            "level": float(np.median(table["level"][chosen])),
+            "background": float(np.median(table["background"][chosen])),
+            "noise_gain": 1.0,
+            "jitter_px": jitter(table, usable),
+            "sharpness_quantiles": [float(f"{value:.6g}") for value in quantiles],
+        }
+        if "fills_frame" in table:
+            header["fills_frame"] = bool(table["fills_frame"][chosen].any())
+        if context.state["curve"]:
+            header["share_curve"] = context.state["curve"]
+        context.measure(
+            "rejected_samples", int(partial["clipped"][0]), "Samples rejected as cosmic rays, tracks or hot pixels."
+        )
+        return make_stack(partial, layout, expected, context.capture.full_scale, header)
+
+    def _layout(self, context: stage.Context) -> Layout:
+        capture = context.capture
+        size = capture.height, capture.width, capture.planes, capture.cfa
+        return Layout(*size, choose_phases(*size))
+
+    def _envelope(self, layout: Layout, dtype: Any, context: stage.Context) -> Envelope:
+        """Return the envelope for the capture in hand; made once and kept while the state stays the same."""
+        state, kept = context.state, getattr(self, "_kept", None)
+        if kept is None or kept[0] is not state or kept[1] != dtype:
+            picture, sigma = np.asarray(state["picture"], np.float32), np.asarray(state["sigma"], np.float32)
+            self._kept = kept = (state, dtype, envelope(picture, sigma, layout, dtype, self.parameters.clip, 0.04))
+        return kept[2]
+
+
+def _sharpest(table: FrameTable, usable: NDArray[np.bool_], share: float) -> NDArray[np.bool_]:
+    """Return a mask of the sharpest share of usable frames, at least four when there are."""
+    count = min(max(round(share * int(usable.sum())), 4), int(usable.sum()))
+    order = np.lexsort((table["number"], np.where(usable, -table["sharpness"], np.inf)))
+    mask = np.zeros(table.rows, bool)
+    mask[order[:count]] = True
+    return mask & usable
