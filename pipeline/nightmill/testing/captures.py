@@ -65,8 +65,8 @@ class Truth:
         The same before the telescope: the scene integrated over the pixels.
     shift_px : ndarray of shape (n, 2), float64
         Displacement of each frame's content relative to `picture` (rows, columns), by air and mount, in the reference
-        channel (green of three, or the only one): the shift at which the noise-free frame correlates best with `picture` (discs), or the mean centroid
-        shift (fields). NaN where not rendered.
+        channel (green of three, or the only one): the shift at which the noise-free frame correlates best with
+        `picture` (discs), or the mean centroid shift (fields). NaN where not rendered.
     channel_shift_px : ndarray of shape (channels, 2), float64
         Additional displacement of each channel, by dispersion, relative to the reference channel.
     rotation_deg : ndarray of shape (n,), float64
@@ -325,7 +325,6 @@ def make_capture(scenario: Scenario, path: Path, *, threads: int = 2, **options:
         shape=scenario.shape,
         colour=scenario.camera.colour,
         bits=scenario.camera.bits,
-        frames=scenario.frames,
         fps=scenario.fps,
         start=capture.utc[0],
         exposure_s=scenario.camera.exposure_s,

@@ -167,7 +167,6 @@ def open_writer(
     shape: tuple[int, int],
     colour: str,
     bits: int,
-    frames: int,
     fps: float,
     start: np.datetime64,
     exposure_s: float = 0.01,
@@ -178,16 +177,13 @@ def open_writer(
     Parameters
     ----------
     path : Path
-        ``*.ser``, ``*.avi``, ``*.fits`` (a cube), or a folder to be made, named by its format: ``NAME.tiffs``,
-        ``NAME.pngs``, ``NAME.fitses``; or any folder name with ``still="tiff" | "png" | "fits"``.
+        ``*.ser``, ``*.avi``, ``*.fits`` (a cube); or a folder to be made, with ``still="tiff" | "png" | "fits"``.
     shape : tuple of int
         Rows and columns.
     colour : str
         "mono", a colour filter array, "RGB", or "BGR" (SER only).
     bits : int
         Depth of the values.
-    frames : int
-        How many there will be (FITS cubes and AVI headers need it).
     fps : float
         Frames a second.
     start : datetime64
@@ -207,7 +203,21 @@ def open_writer(
     ValueError
         If the ending is not known.
     """
+    # Imported here: both modules build on this one.
+    from .riff import AviWriter
+    from .stills import FitsCubeWriter, StillsWriter
+
     ending = path.suffix.lower()
+    if "still" in options:
+        return StillsWriter(path, colour=colour, bits=bits, exposure_s=exposure_s, **options)
     if ending == ".ser":
         return SerWriter(path, shape=shape, colour=colour, bits=bits, start=start, **options)
-    raise ValueError(f"{path.name}: no writer for the ending {ending!r}")
+    if ending == ".avi":
+        if bits != 8:
+            raise ValueError(f"{path.name}: AVI holds 8 bits, the camera gives {bits}")
+        return AviWriter(path, shape=shape, colour=colour, fps=fps, start=start, **options)
+    if ending in {".fits", ".fit"}:
+        return FitsCubeWriter(
+            path, shape=shape, colour=colour, bits=bits, fps=fps, start=start, exposure_s=exposure_s, **options
+        )
+    raise ValueError(f"{path.name}: the ending {ending!r} is not .ser, .avi or .fits, and no still= is given")
