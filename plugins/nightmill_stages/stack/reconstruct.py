@@ -164,13 +164,18 @@ def _colour(
     aliases = np.stack([full[np.ix_(rows_of[k // 2], columns_of[k % 2])] for k in range(4)], axis=-1)
     scale = float(np.trace(coupling).real) / 4
     frequency = [np.hypot(rows_of[k // 2][:, None] / shape[0], columns_of[k % 2][None, :] / shape[1]) for k in range(4)]
-    ridge = RIDGE * scale * (np.stack(frequency, axis=-1) / 0.25) ** 4
-    matrix = coupling[None, None] + ridge[..., None] * np.eye(4)
-    solved = np.linalg.solve(matrix.astype(np.complex64), aliases[..., None].astype(np.complex64))[..., 0]
+    ridge = RIDGE * (np.stack(frequency, axis=-1) / 0.25) ** 4
+    # The Nyquist frequency itself has no sign, so its phase cannot be turned: nothing is put there.
+    outer = np.zeros((*half, 4), bool)
+    outer[0, :, 2:] = True
+    outer[:, 0, 1::2] = True
+    matrix = coupling[None, None] / scale + np.where(outer, 1e6, ridge)[..., None] * np.eye(4)
+    solved = np.linalg.solve(matrix.astype(np.complex64), (aliases / np.float32(scale))[..., None])[..., 0]
     # Undo the ridge where the samples decide everything, so that it costs no sharpness there.
+    solved = np.where(outer, 0, solved * (1 + ridge).astype(np.float32))
     result = np.empty_like(full)
     for k in range(4):
-        result[np.ix_(rows_of[k // 2], columns_of[k % 2])] = solved[..., k] * (1 + ridge[..., k] / scale)
+        result[np.ix_(rows_of[k // 2], columns_of[k % 2])] = solved[..., k]
     result /= _spread(shape, layout.phases, half=False)
     picture = sf.ifft2(result, workers=1).real
     return np.ascontiguousarray(picture[PAD : PAD + layout.height, PAD : PAD + layout.width], np.float32)
