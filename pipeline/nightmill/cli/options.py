@@ -1,0 +1,61 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+__all__ = ["MEMORY", "night_argument", "out_option", "plugin_option", "recipe_option", "worker_options"]
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+night_argument = click.argument("night", type=click.Path(path_type=Path))
+out_option = click.option(
+    "--out", type=click.Path(path_type=Path), metavar="OUT", help="Output folder; by default NIGHT-finished, beside it."
+)
+recipe_option = click.option(
+    "--recipe", metavar="FILE", help="One recipe for every capture: a file, or the name of a shipped one."
+)
+plugin_option = click.option(
+    "--plugin",
+    "plugins",
+    multiple=True,
+    metavar="FILE.py",
+    help="Load a single-file plugin. It is code that runs with your rights: name only files you trust.",
+)
+
+
+class _Memory(click.ParamType[int]):
+    name = "size"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        match = re.fullmatch(r"\s*([0-9.]+)\s*([kKMGT]?)i?[bB]?\s*", str(value))
+        if match is None or not float(match[1] or 0):
+            self.fail(f"{value!r} is not a size; write it like 4GB or 800MB", param, ctx)
+        return int(float(match[1]) * 1000 ** " kMGT".index(match[2].replace("K", "k") or " "))
+
+
+MEMORY = _Memory()
+
+
+def worker_options(command: F) -> F:
+    """Add the options that say where work is done."""
+    options = [
+        click.option("--workers", type=click.IntRange(1, 1024), metavar="N", help="Workers; by default one a core."),
+        click.option(
+            "--using",
+            type=click.Choice(["processes", "threads", "serial"]),
+            default="processes",
+            show_default=True,
+            help="What the workers are: processes are safest, serial is this process alone (for debugging).",
+        ),
+        click.option("--memory", type=MEMORY, metavar="4GB", help="Memory for all workers together."),
+        click.option("--scheduler", metavar="ADDRESS", help="Use an existing Dask scheduler, tcp:// or tls://."),
+    ]
+    for option in reversed(options):
+        command = option(command)
+    return command

@@ -1,0 +1,64 @@
+"""`nightmill run`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from .options import night_argument, out_option, plugin_option, recipe_option, worker_options
+
+__all__ = ["run"]
+
+
+@click.command()
+@night_argument
+@recipe_option
+@out_option
+@worker_options
+@plugin_option
+@click.option("--ignore-space", is_flag=True, help="Start although the disk seems too small.")
+@click.option("--quiet", is_flag=True, help="Tell only of what was set aside.")
+def run(
+    night: Path,
+    recipe: str | None,
+    out: Path | None,
+    workers: int | None,
+    using: str,
+    memory: int | None,
+    scheduler: str | None,
+    plugins: tuple[str, ...],
+    ignore_space: bool,
+    quiet: bool,
+) -> int:
+    """Process the captures in the folder NIGHT into finished pictures.
+
+    Nothing in NIGHT is changed. Run it again after an interruption, a crash or a changed parameter: only what is
+    missing or different is made.
+    """
+    return process(
+        night,
+        out,
+        quiet=quiet,
+        recipe=recipe,
+        workers=workers,
+        using=using,
+        memory_bytes=memory,
+        scheduler=scheduler,
+        plugins=plugins,
+        ignore_space=ignore_space,
+    )
+
+
+def process(night: Path, out: Path | None, *, quiet: bool = False, **options: object) -> int:
+    """Run a night and tell where to look; shared with the demo."""
+    from ..run import Options, run_night
+    from ..run.progress import Progress
+
+    result = run_night(night, out, Options(**options), Progress(quiet=quiet))  # type: ignore[arg-type]
+    counts = result.summary["counts"]
+    aside = counts["set_aside"]
+    words = f"{counts['pictures']} pictures of {counts['done']} captures"
+    words += f"; {aside} set aside, with reasons in the report" if aside else ""
+    click.echo(f"{words}\n  look at   {result.out / 'report' / 'index.html'}\n  pictures  {result.out / 'pictures'}")
+    return result.exit_code

@@ -1,0 +1,81 @@
+"""Files that appear whole or not at all: written aside, forced to the disk, renamed."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import time
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+__all__ = ["copy_whole", "sync_file", "sync_folder", "write_json", "write_whole"]
+
+
+def sync_file(path: Path) -> None:
+    """Force a file's content to the disk."""
+    # Windows flushes only handles that may write.
+    descriptor = os.open(path, os.O_RDWR | getattr(os, "O_BINARY", 0))
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def sync_folder(path: Path) -> None:
+    """Force a folder's entries to the disk, where the system can (Windows cannot, and needs not)."""
+    if os.name == "nt":
+        return
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    except OSError:  # some network file systems refuse; the rename itself is still atomic
+        pass
+    finally:
+        os.close(descriptor)
+
+
+def replace(source: Path, target: Path) -> None:
+    """Rename a file over another; on Windows try again while a viewer or virus scanner holds it."""
+    for attempt in range(8):
+        try:
+            source.replace(target)
+            return
+        except PermissionError:
+            if os.name != "nt" or attempt == 7:
+                raise
+            time.sleep(0.05 * 2**attempt)
+
+
+@contextlib.contextmanager
+def aside(target: Path) -> Iterator[Path]:
+    """Give a temporary name beside `target`; what is written there takes its place when the block ends well."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    temporary = target.with_name(f".{target.name[:80]}.{uuid.uuid4().hex[:8]}.part")
+    try:
+        yield temporary
+        sync_file(temporary)
+        replace(temporary, target)
+        sync_folder(target.parent)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def write_whole(target: Path, data: bytes) -> None:
+    """Write a file atomically."""
+    with aside(target) as temporary:
+        temporary.write_bytes(data)
+
+
+def write_json(target: Path, value: Any) -> None:
+    """Write JSON for people and programs atomically."""
+    write_whole(target, (json.dumps(value, indent=1, ensure_ascii=False) + "\n").encode("utf-8"))
+
+
+def copy_whole(source: Path, target: Path) -> None:
+    """Copy a file atomically."""
+    with aside(target) as temporary:
+        shutil.copyfile(source, temporary)

@@ -1,0 +1,303 @@
+"""Builds the plan: which steps, in which order, each with what it needs.
+
+For a capture: fingerprint; for each pass over the frames an optional preparation, ranges in parallel, a conclusion; for
+the fold the same; then picture stages, alone or in groups; then the files. Masters (darks, flats) are captures of their
+own with a fold, and optional inputs of whatever reads calibrated frames.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from ..artefacts import Capture
+from ..naming import format_name
+from ..night import Night
+from ..plugins import Registry
+from ..recipe import Call, Recipe
+from ..stage import Fold, FrameStage, PictureStage, Source, Survey
+from .passes import cut_passes
+from .ranges import cut_ranges
+from .steps import Input, Step, capture_facts, describe
+
+__all__ = ["Assignment", "Chain", "PicturePlan", "Plan", "build_plan"]
+
+SURVEY_RANGES = 16
+FOLD_RANGES = 8
+
+
+@dataclass(frozen=True)
+class Assignment:
+    """A capture and the recipe that it goes through."""
+
+    capture: Capture
+    recipe: Recipe
+
+
+@dataclass
+class Chain:
+    """What the plan holds for one capture: its name and the steps that make its table, its stack and their files."""
+
+    capture: Capture
+    name: str
+    table: str | None
+    stack: str
+    file: str = ""
+    aids: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class PicturePlan:
+    """A finished picture (or several, of one group): the step that writes its files, and the captures it is of."""
+
+    step: str
+    captures: tuple[int, ...]
+    names: tuple[str, ...]
+
+
+@dataclass
+class Plan:
+    """The graph of a night.
+
+    Attributes
+    ----------
+    steps : dict of str to Step
+        Every step after those that it needs.
+    chains : list of Chain
+        One a capture, in the order of the night; then `masters`.
+    masters : dict of str to Chain
+        By file.
+    pictures : list of PicturePlan
+    """
+
+    steps: dict[str, Step] = field(default_factory=dict)
+    chains: list[Chain] = field(default_factory=list)
+    masters: dict[str, Chain] = field(default_factory=dict)
+    pictures: list[PicturePlan] = field(default_factory=list)
+
+    @property
+    def goals(self) -> list[str]:
+        """Steps whose products the user wants: every stack, every picture."""
+        return [chain.file for chain in self.chains] + [picture.step for picture in self.pictures]
+
+
+def build_plan(night: Night, assignments: Sequence[Assignment], aids: Sequence[Capture], registry: Registry) -> Plan:
+    """Build the graph.
+
+    Parameters
+    ----------
+    night : Night
+        For the sections that stages read.
+    assignments : sequence of Assignment
+        Captures in the order in which they are to be worked on.
+    aids : sequence of Capture
+        Darks, flats and the like; only those that some stage chooses get steps.
+    registry : Registry
+        For the master folds that stages name.
+    """
+    builder = _Builder(night, aids, registry, Plan())
+    names = _names(night.settings.names, [one.capture for one in assignments])
+    for index, one in enumerate(assignments):
+        builder.capture(index, one, names[index])
+    by_recipe: dict[int, list[int]] = {}
+    for index, one in enumerate(assignments):
+        by_recipe.setdefault(id(one.recipe), []).append(index)
+    for indices in by_recipe.values():
+        builder.pictures(assignments[indices[0]].recipe, indices)
+    builder.plan.pictures.sort(key=lambda picture: picture.captures)
+    return builder.plan
+
+
+@dataclass
+class _Builder:
+    night: Night
+    aids: Sequence[Capture]
+    registry: Registry
+    plan: Plan
+    moments: dict[str, int] = field(default_factory=dict)
+
+    def capture(self, index: int, one: Assignment, name: str) -> None:
+        """Plan one capture up to its stack."""
+        fold = one.recipe.of_kind(Fold)[0]
+        frames = one.recipe.of_kind(FrameStage)
+        surveys = one.recipe.of_kind(Survey)
+        source = next(call for call in one.recipe.of_kind(Source) if call.name == one.capture.source)
+        chain = self.fold(f"{index:05d}", (index,), one.capture, source, frames, surveys, fold, name)
+        about = self.about(one.recipe, [one.capture.file])
+        inputs = (Input("stack", chain.stack),)
+        chain.file = self.add(Step(f"{index:05d}/files", "publish_stack", f"{name}: stack", (index,), inputs, about))
+        self.plan.chains.append(chain)
+
+    def about(self, recipe: Recipe, files: list[str]) -> dict[str, Any]:
+        """Return what every published file carries with it."""
+        uses = sorted({section for call in recipe.calls for section in call.stage.uses})
+        return {
+            "recipe": recipe.to_yaml(),
+            "files": files,
+            "plugins": {call.name: self.registry.origins.get(call.name, "") for call in recipe.calls},
+            "night": self.night.sections(uses),
+        }
+
+    def fold(
+        self,
+        prefix: str,
+        indices: tuple[int, ...],
+        capture: Capture,
+        source: Call,
+        frames: Sequence[Call],
+        surveys: Sequence[Call],
+        fold: Call,
+        name: str,
+    ) -> Chain:
+        """Plan passes and fold of one recording; lights and masters alike."""
+        title = capture.file
+        carry = {"path": capture.path, "file": capture.file, "cautions": list(capture.cautions)}
+        mark = self.add(
+            Step(
+                f"{prefix}/fingerprint",
+                "fingerprint",
+                f"{title}: fingerprint",
+                indices,
+                content={"capture": capture_facts(capture), "source": source.name},
+                carry=carry,
+            )
+        )
+        helpers = self.masters((*frames, fold), capture, indices)
+        fixed = [Input("recording", mark), *(Input(f"aid:{r}", s, optional=True) for r, s in helpers.items())]
+        base = {"capture": capture_facts(capture), "source": self.said(source), "frames": self.said_all(frames)}
+        table: str | None = None
+
+        def step(part: str, action: str, inputs: Sequence[Input], **content: Any) -> str:
+            known = [Input("table", table)] if table else []
+            words = f"{title}: {part.replace('/', ', ')}"
+            return self.add(
+                Step(f"{prefix}/{part}", action, words, indices, (*fixed, *known, *inputs), {**base, **content}, carry)
+            )
+
+        for number, stages in enumerate(cut_passes(surveys), 1):
+            said = self.said_all(stages)
+            label = "+".join(call.name for call in stages)
+            ready = []
+            if any(_overrides(call, Survey, "prepare") for call in stages):
+                ready = [Input("state", step(f"{label}/prepare", "prepare", [], stages=said))]
+            parts = [
+                Input(f"part:{k:02d}", step(f"{label}/range {k:02d}", "survey", ready, stages=said, range=list(cut)))
+                for k, cut in enumerate(cut_ranges(capture, SURVEY_RANGES))
+            ]
+            table = step(f"{label}/conclude", "conclude", [*ready, *parts], stages=said, pass_number=number)
+        said = [self.said(fold)]
+        ready = []
+        if _overrides(fold, Fold, "prepare"):
+            ready = [Input("state", step(f"{fold.name}/prepare", "prepare", [], stages=said))]
+        parts = [
+            Input(f"part:{k:02d}", step(f"{fold.name}/range {k:02d}", "fold", ready, stages=said, range=list(cut)))
+            for k, cut in enumerate(cut_ranges(capture, FOLD_RANGES))
+        ]
+        stack = step(f"{fold.name}/finish", "finish", [*ready, *parts], stages=said)
+        return Chain(capture, name, table, stack, aids=helpers)
+
+    def masters(self, calls: Sequence[Call], capture: Capture, indices: tuple[int, ...]) -> dict[str, str]:
+        """Plan the masters that these stages choose for a capture; return the finishing step by role."""
+        chosen: dict[str, str] = {}
+        for call in calls:
+            if not call.stage.aids:
+                continue
+            candidates = {
+                role: [one for one in self.aids if one.role == role and one.file != capture.file]
+                for role in call.stage.aids
+            }
+            for role, aid in sorted(call.make().choose_aids(capture, candidates).items()):
+                chosen[role] = self.master(aid, call.stage.aids[role], indices)
+        return chosen
+
+    def master(self, aid: Capture, fold_name: str, indices: tuple[int, ...]) -> str:
+        """Plan the master of one dark or flat, once."""
+        if aid.file not in self.plan.masters:
+            cls = self.registry.stage(fold_name)
+            source_cls = self.registry.stage(aid.source)
+            source = Call(aid.source, source_cls, source_cls.Parameters())
+            fold = Call(fold_name, cls, cls.Parameters())
+            prefix = f"master/{aid.file}"
+            self.plan.masters[aid.file] = self.fold(prefix, indices, aid, source, (), (), fold, aid.file)
+        return self.plan.masters[aid.file].stack
+
+    def pictures(self, recipe: Recipe, indices: Sequence[int]) -> None:
+        """Plan the picture stages of one recipe over its captures, then the files."""
+        units: list[tuple[tuple[int, ...], str]] = [((i,), self.plan.chains[i].stack) for i in indices]
+        for number, call in enumerate(recipe.of_kind(PictureStage)):
+            stage = call.make()
+            assert isinstance(stage, PictureStage)
+            held = [tuple(self.plan.chains[i].capture for i in unit) for unit, _ in units]
+            groups = enumerate(stage.group(held))
+            units = [self.develop(f"{number}.{k}", call, [units[i] for i in group]) for k, group in groups]
+        for unit, last in units:
+            named = [self.plan.chains[i].name for i in unit]
+            first = self.plan.chains[unit[0]].capture
+            content = self.about(recipe, [self.plan.chains[i].capture.file for i in unit])
+            content |= {"names": self.night.settings.names, "stem": named, "serial": self.serial(first)}
+            inputs = (Input("member:00", last),)
+            step = self.add(Step(f"{last}/files", "publish", f"{named[0]}: picture files", unit, inputs, content))
+            self.plan.pictures.append(PicturePlan(step, unit, tuple(named)))
+
+    def serial(self, first: Capture) -> int:
+        """Count the pictures that begin with a capture of this target and time, for telling their names apart."""
+        moment = format_name("{target}_{date}_{time}", first.target, None, first.utc_start).lower()
+        self.moments[moment] = self.moments.get(moment, 0) + 1
+        return self.moments[moment]
+
+    def develop(
+        self, number: str, call: Call, members: Sequence[tuple[tuple[int, ...], str]]
+    ) -> tuple[tuple[int, ...], str]:
+        """Plan one picture stage on one group."""
+        unit = tuple(sorted({index for captures, _ in members for index in captures}))
+        inputs = tuple(Input(f"member:{k:02d}", step, optional=len(members) > 1) for k, (_, step) in enumerate(members))
+        chains = [self.plan.chains[i] for i in unit]
+        facts = [
+            {**capture_facts(chain.capture), "file": chain.capture.file, "cautions": list(chain.capture.cautions)}
+            for chain in chains
+        ]
+        title = f"{chains[0].name}: {call.name}"
+        step = Step(
+            f"{unit[0]:05d}/picture {number}/{call.name}",
+            "develop",
+            title,
+            unit,
+            inputs,
+            {"stage": self.said(call), "captures": facts},
+        )
+        return unit, self.add(step)
+
+    def said(self, call: Call) -> dict[str, Any]:
+        """Identify a stage for keys and for the work."""
+        return describe(call, self.night.sections(call.stage.uses), self.registry.origins.get(call.name, ""))
+
+    def said_all(self, calls: Sequence[Call]) -> list[dict[str, Any]]:
+        """Identify several."""
+        return [self.said(call) for call in calls]
+
+    def add(self, step: Step) -> str:
+        """Put a step into the plan."""
+        if step.id in self.plan.steps:
+            raise AssertionError(f"two steps named {step.id}")
+        self.plan.steps[step.id] = step
+        return step.id
+
+
+def _overrides(call: Call, base: type[Any], method: str) -> bool:
+    return getattr(call.stage, method) is not getattr(base, method)
+
+
+def _names(pattern: str, captures: Sequence[Capture]) -> list[str]:
+    """Name every capture's products; equal names get a number, in the order of the night."""
+    taken: dict[str, int] = {}
+    names = []
+    for capture in captures:
+        name = format_name(pattern, capture.target, capture.filter, capture.utc_start)
+        # Two names that differ in case only are one file on Windows and macOS.
+        count = taken[name.lower()] = taken.get(name.lower(), 0) + 1
+        while count > 1 and f"{name}-{count}".lower() in taken:
+            count += 1
+        names.append(name if count == 1 else f"{name}-{count}")
+        taken.setdefault(names[-1].lower(), 1)
+    return names

@@ -1,0 +1,77 @@
+"""Which recipe each capture goes through."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from ..artefacts import Capture
+from ..errors import UsageError
+from ..night import Night
+from ..plugins import Registry
+from ..recipe import Recipe, find_recipe, read_recipe, shipped
+
+__all__ = ["Recipes", "choose_recipe", "gather_recipes"]
+
+
+@dataclass(frozen=True)
+class Recipes:
+    """The recipes of a run.
+
+    Attributes
+    ----------
+    given : Recipe or None
+        The one that the command names for everything.
+    by_target : dict of str to Recipe
+        Those that the night file names.
+    shipped : tuple of Recipe
+        Those that plugins hand over, to choose from by default.
+    """
+
+    given: Recipe | None
+    by_target: dict[str, Recipe]
+    shipped: tuple[Recipe, ...]
+
+    def all(self) -> list[Recipe]:
+        """Return every recipe that could be used."""
+        if self.given is not None:
+            return [self.given]
+        return [*self.by_target.values(), *self.shipped]
+
+
+def gather_recipes(night: Night, name: str | None, registry: Registry) -> Recipes:
+    """Read and validate the recipes that a run may use."""
+    if name is not None:
+        return Recipes(read_recipe(find_recipe(name, registry), registry), {}, ())
+    by_target = {}
+    for target, recipe in night.settings.recipes.items():
+        try:
+            path = find_recipe(recipe, registry, night.folder)
+        except UsageError as error:
+            raise UsageError(f"night.yaml: recipes: {target}: {error}") from None
+        by_target[target.lower()] = read_recipe(path, registry)
+    return Recipes(None, by_target, tuple(read_recipe(path, registry) for path in shipped(registry)))
+
+
+def choose_recipe(capture: Capture, recipes: Recipes) -> Recipe | None:
+    """Choose for one capture: the one given, the night file's by target, else the shipped one that fits best.
+
+    A recipe made for the target goes before one for anything; then one made for the filter before one for any.
+    """
+    if recipes.given is not None:
+        return recipes.given
+    if capture.target in recipes.by_target:
+        return recipes.by_target[capture.target]
+    best: tuple[int, Recipe] | None = None
+    for recipe in recipes.shipped:
+        fit = _fit(recipe.targets, capture.target), _fit(recipe.filters, capture.filter)
+        if min(fit) >= 0 and (best is None or 2 * fit[0] + fit[1] > best[0]):
+            best = 2 * fit[0] + fit[1], recipe
+    return best[1] if best else None
+
+
+def _fit(wanted: Sequence[str], held: str | None) -> int:
+    """Return 1 for a match, 0 when anything does, -1 for none."""
+    if not wanted:
+        return 0
+    return 1 if held is not None and held.lower() in {one.lower() for one in wanted} else -1

@@ -1,0 +1,190 @@
+"""Where tasks are done: in this process, or on Dask workers, by the same function and with the same bits."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import queue
+from abc import ABC, abstractmethod
+from collections import deque
+from typing import Any
+
+from ..errors import MachineError
+from ..work import perform
+
+__all__ = ["DaskEngine", "Engine", "SerialEngine"]
+
+Task = dict[str, Any]
+Outcome = dict[str, Any]
+
+WORKER_ENVIRONMENT = {
+    # Dask's nanny trims the heap so eagerly that every frame buffer is mapped anew: a third of the speed is lost.
+    "MALLOC_TRIM_THRESHOLD_": str(2**30),
+    "MALLOC_MMAP_THRESHOLD_": str(2**30),
+    # One task a thread: libraries that start threads of their own would fight over the same cores.
+    **{f"{name}_NUM_THREADS": "1" for name in ("OMP", "MKL", "OPENBLAS", "NUMEXPR", "NUMBA")},
+}
+
+
+class Engine(ABC):
+    """Does tasks.
+
+    Attributes
+    ----------
+    window : int
+        How many tasks to hand over at most: enough to keep all workers busy, few enough that memory, blame for a
+        crash and the wait after Ctrl-C stay bounded.
+    """
+
+    window: int
+
+    @abstractmethod
+    def submit(self, name: str, task: Task) -> None:
+        """Hand over a task under a unique name."""
+
+    @abstractmethod
+    def wait(self, seconds: float) -> list[tuple[str, Outcome]]:
+        """Return what has been done since the last call; wait at most so long for the first of it."""
+
+    def close(self, *, at_once: bool = False) -> None:  # noqa: B027 - an engine may hold nothing
+        """Let go of everything; `at_once` without waiting for tasks in hand."""
+
+
+class SerialEngine(Engine):
+    """Does tasks one by one in this process: for debugging, tests and small nights."""
+
+    window = 1
+
+    def __init__(self) -> None:
+        self._waiting: deque[tuple[str, Task]] = deque()
+
+    def submit(self, name: str, task: Task) -> None:
+        """Keep the task until `wait`."""
+        self._waiting.append((name, task))
+
+    def wait(self, seconds: float) -> list[tuple[str, Outcome]]:
+        """Do one task."""
+        if not self._waiting:
+            return []
+        name, task = self._waiting.popleft()
+        return [(name, perform(task))]
+
+
+class DaskEngine(Engine):
+    """Does tasks on `dask.distributed`: a cluster of this machine's own, or one that exists.
+
+    Parameters
+    ----------
+    workers : int or None
+        Worker processes (or threads); by default one a core.
+    threads : bool
+        Use threads of this process instead of processes.
+    memory_bytes : int or None
+        Limit of all workers together.
+    scheduler : str or None
+        Address of an existing scheduler.
+    scratch : str
+        Folder for Dask's own files.
+    """
+
+    def __init__(
+        self,
+        *,
+        workers: int | None = None,
+        threads: bool = False,
+        memory_bytes: int | None = None,
+        scheduler: str | None = None,
+        scratch: str = "",
+    ) -> None:
+        import dask
+        import distributed
+
+        self._names: dict[str, str] = {}
+        self._done: queue.SimpleQueue[Any] = queue.SimpleQueue()
+        self._settings = dask.config.set(
+            {
+                "distributed.scheduler.allowed-failures": 1,
+                "distributed.scheduler.work-stealing": False,
+                # Products go to files and only their keys come back, so there is nothing worth spilling.
+                "distributed.worker.memory.target": False,
+                "distributed.worker.memory.spill": False,
+                "distributed.worker.memory.pause": 0.85,
+                "distributed.worker.memory.terminate": 0.95,
+                "distributed.worker.daemon": True,
+                "distributed.nanny.pre-spawn-environ": WORKER_ENVIRONMENT,
+                "distributed.worker.preload": ["nightmill.run.preload"],
+                "distributed.admin.system-monitor.gil.enabled": False,
+                "temporary-directory": scratch or None,
+            }
+        )
+        self._settings.__enter__()
+        logging.getLogger("distributed").setLevel(logging.CRITICAL)
+        count = workers or os.cpu_count() or 1
+        self._cluster: Any = None
+        try:
+            if scheduler is None:
+                self._cluster = distributed.LocalCluster(
+                    n_workers=1 if threads else count,
+                    threads_per_worker=count if threads else 1,
+                    processes=not threads,
+                    memory_limit=None if memory_bytes is None else memory_bytes // (1 if threads else count),
+                    dashboard_address=None,
+                    # Loopback alone: an open scheduler port runs anyone's code.
+                    **({} if threads else {"host": "127.0.0.1"}),
+                    silence_logs=logging.CRITICAL,
+                )
+            self._client = distributed.Client(self._cluster or scheduler, timeout="20s", set_as_default=False)
+        except (OSError, TimeoutError, RuntimeError) as error:
+            self.close(at_once=True)
+            where = f"the scheduler at {scheduler}" if scheduler else "workers on this machine"
+            raise MachineError(f"cannot reach {where}: {error}") from error
+        slots = count if scheduler is None else sum(self._client.nthreads().values())
+        if slots == 0:
+            self.close(at_once=True)
+            raise MachineError(f"the scheduler at {scheduler} has no workers; start some with 'dask worker'")
+        self.window = slots + 1
+        self._submitted = 0
+
+    def submit(self, name: str, task: Task) -> None:
+        """Hand a task to the scheduler; earlier tasks come first."""
+        self._submitted += 1
+        # Names are made unique: a task tried again must not be answered from Dask's memory of the first time.
+        key = f"{name}#{self._submitted}"
+        future = self._client.submit(perform, task, key=key, priority=-self._submitted, pure=False)
+        self._names[key] = name
+        future.add_done_callback(self._done.put)
+
+    def wait(self, seconds: float) -> list[tuple[str, Outcome]]:
+        """Wait for workers."""
+        outcomes: list[tuple[str, Outcome]] = []
+        while self._names:
+            try:
+                # Whatever else is done by now comes along; only the first is waited for.
+                future = self._done.get(timeout=0 if outcomes else seconds)
+            except queue.Empty:
+                break
+            outcomes.append((self._names.pop(future.key), self._result(future)))
+            future.release()
+        return outcomes
+
+    def _result(self, future: Any) -> Outcome:
+        """Turn what Dask says of a future into an outcome; only the worker's death is left to Dask."""
+        from distributed import KilledWorker
+
+        try:
+            return dict(future.result(timeout=30))
+        except KilledWorker:
+            reason = "the process that worked on it died more than once, as when memory runs out or a library crashes"
+            return {"ok": False, "kind": "died", "reason": reason, "trace": "", "seconds": 0.0, "peak_mb": 0.0}
+        except Exception as error:  # whatever Dask raises is a failure of the machine, not of the night
+            kind, reason = "machine", f"{type(error).__name__}: {error}"
+            return {"ok": False, "kind": kind, "reason": reason, "trace": "", "seconds": 0.0, "peak_mb": 0.0}
+
+    def close(self, *, at_once: bool = False) -> None:
+        """Close client, then cluster."""
+        for held in (getattr(self, "_client", None), self._cluster):
+            if held is not None:
+                with contextlib.suppress(Exception):
+                    held.close(timeout=2 if at_once else 10)
+        self._settings.__exit__(None, None, None)

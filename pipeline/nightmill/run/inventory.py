@@ -1,0 +1,179 @@
+"""What lies in the night: every recording opened, named, given its role, or set aside with a reason."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from ..artefacts import Capture
+from ..errors import UsageError
+from ..naming import parse_name, parse_utc
+from ..night import Found, Night, find_recordings
+from ..recipe import Call
+from ..stage import Source
+from .index import Index, stamp
+
+__all__ = ["Inventory", "SetAside", "take_inventory"]
+
+Opener = Callable[[list[tuple[str, dict[str, Any]]]], Iterable[tuple[str, dict[str, Any]]]]
+"""Performs "open" tasks, by name, wherever tasks are performed; yields outcomes by name."""
+
+
+@dataclass(frozen=True)
+class SetAside:
+    """A recording that cannot be used, and why."""
+
+    file: str
+    reason: str
+    role: str = "light"
+    trace: str = ""
+
+
+@dataclass
+class Inventory:
+    """The night's recordings.
+
+    Attributes
+    ----------
+    lights : list of Capture
+        In order of their names.
+    aids : list of Capture
+        Darks, flats and the like, of this night and of the masters kept across nights.
+    set_aside : list of SetAside
+    """
+
+    lights: list[Capture] = field(default_factory=list)
+    aids: list[Capture] = field(default_factory=list)
+    set_aside: list[SetAside] = field(default_factory=list)
+
+
+def take_inventory(
+    night: Night,
+    sources: Sequence[Call],
+    roles: Sequence[str],
+    index: Index,
+    opener: Opener,
+    *,
+    skip: Sequence[Path] = (),
+    plugins: Sequence[str] = (),
+    need_target: bool = True,
+) -> Inventory:
+    """Find, open and name every recording.
+
+    Parameters
+    ----------
+    night : Night
+    sources : sequence of Call
+        Source stages, the first that accepts a path reads it.
+    roles : sequence of str
+        Roles of aids that the recipes know.
+    index : Index
+        Descriptions of recordings that have not changed since.
+    opener : callable
+        Performs the tasks for those that have.
+    skip : sequence of Path
+        Folders to pass over.
+    plugins : sequence of str
+        Single-file plugins, for the tasks.
+    need_target : bool
+        Whether a recording without a target is set aside; not so when one recipe is given for all.
+    """
+    stages = [call.make() for call in sources]
+    found = find_recordings(night.folder, [s for s in stages if isinstance(s, Source)], skip)
+    kept_elsewhere = _masters_folder(night)
+    if kept_elsewhere is not None:
+        extra = find_recordings(kept_elsewhere, [s for s in stages if isinstance(s, Source)], skip)
+        found += [Found(one.path, f"masters/{one.file}", one.source) for one in extra]
+    inventory = Inventory()
+    by_file = {one.file: one for one in found}
+    parameters = {call.name: call.resolved() for call in sources}
+    for file, outcome in _opened(found, parameters, index, opener, plugins):
+        one = by_file[file]
+        named = parse_name(file, night.settings.names, roles)
+        if not outcome["ok"]:
+            inventory.set_aside.append(
+                SetAside(file, outcome["reason"], named.role or "light", outcome.get("trace", ""))
+            )
+            continue
+        capture = Capture.from_json(outcome["meta"]["capture"]).replace(path=str(one.path), file=file)
+        _place(inventory, _identify(capture, night, roles), night, roles, need_target=need_target)
+    inventory.lights.sort(key=lambda capture: capture.file)
+    inventory.aids.sort(key=lambda capture: capture.file)
+    inventory.set_aside.sort(key=lambda one: one.file)
+    return inventory
+
+
+def _masters_folder(night: Night) -> Path | None:
+    if night.settings.masters is None:
+        return None
+    folder = Path(night.settings.masters).expanduser()
+    folder = folder if folder.is_absolute() else night.folder / folder
+    if not folder.is_dir():
+        raise UsageError(f"night.yaml: masters: there is no folder {folder}")
+    return folder
+
+
+def _opened(
+    found: Sequence[Found],
+    parameters: dict[str, dict[str, Any]],
+    index: Index,
+    opener: Opener,
+    plugins: Sequence[str],
+) -> Iterable[tuple[str, dict[str, Any]]]:
+    tasks, seen = [], {}
+    for one in found:
+        known = index.get(one.file, one.path, "capture")
+        if known is not None:
+            yield one.file, {"ok": True, "meta": {"capture": known}}
+            continue
+        try:
+            seen[one.file] = stamp(one.path)
+        except OSError as error:
+            yield one.file, {"ok": False, "reason": f"cannot be read: {error.strerror}"}
+            continue
+        content = {"source": one.source, "parameters": parameters[one.source]}
+        task = {"action": "open", "content": content, "carry": {"path": str(one.path)}, "plugins": list(plugins)}
+        tasks.append((one.file, task))
+    for file, outcome in opener(tasks):
+        if outcome["ok"]:
+            index.put(file, seen[file], "capture", outcome["meta"]["capture"])
+        yield file, outcome
+
+
+def _identify(capture: Capture, night: Night, roles: Sequence[str]) -> Capture:
+    """Fill in what the name says, then what the header says; the night file's word comes first of all."""
+    named = parse_name(capture.file, night.settings.names, roles)
+    own = night.settings.captures.get(capture.file) or night.settings.captures.get(Path(capture.file).name)
+    role = named.role or (capture.role if capture.role in roles else "light")
+    target = named.target or (capture.target.lower() if capture.target else None)
+    colours = night.settings.camera.colours
+    if colours and capture.planes == 1 and capture.cfa is None and (named.filter or "RGB") == "RGB":
+        capture = capture.replace(cfa=colours)
+    name = named.filter or capture.filter or ("RGB" if capture.colour else None)
+    utc = capture.utc_start if capture.utc_start is not None else named.utc
+    if own is not None:
+        target = own.target.lower() if own.target else target
+        name = own.filter or name
+        utc = parse_utc(own.utc) if own.utc else utc
+    return capture.replace(role=role, target=None if role != "light" else target, filter=name, utc_start=utc)
+
+
+def _place(inventory: Inventory, capture: Capture, night: Night, roles: Sequence[str], *, need_target: bool) -> None:
+    own = night.settings.captures.get(capture.file) or night.settings.captures.get(Path(capture.file).name)
+    if own is not None and own.skip:
+        return
+    if capture.role != "light":
+        inventory.aids.append(capture)
+    elif capture.file.startswith("masters/") and night.settings.masters is not None:
+        return  # a folder of masters may hold other things
+    elif capture.target is None and need_target:
+        stem = Path(capture.file).name
+        reason = (
+            f"neither its name nor its header tells the target; name it like {night.settings.names}, or write into "
+            f"night.yaml: captures: {{{stem}: {{target: jupiter}}}}"
+        )
+        inventory.set_aside.append(SetAside(capture.file, reason))
+    else:
+        inventory.lights.append(capture)

@@ -1,0 +1,133 @@
+"""What a run and a check have in common: night, plugins, recipes, inventory and plan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from ..errors import PluginError, UsageError
+from ..night import Night, read_night
+from ..plan import Assignment, Plan, build_plan
+from ..plugins import Registry, load_registry
+from ..recipe import Call
+from ..stage import Source
+from ..store import Store
+from ..work import perform
+from .choose import Recipes, choose_recipe, gather_recipes
+from .index import Index
+from .inventory import Inventory, Opener, SetAside, take_inventory
+from .states import Board
+
+__all__ = ["Session", "open_here", "prepare"]
+
+
+@dataclass
+class Session:
+    """Everything that is settled before the first frame is read."""
+
+    night: Night
+    out: Path
+    registry: Registry
+    plugins: tuple[str, ...]
+    recipes: Recipes
+    store: Store
+    index: Index
+
+    def survey(self, opener: Opener) -> tuple[Inventory, Plan, Board]:
+        """Take the inventory and build the plan."""
+        inventory = take_inventory(
+            self.night,
+            _sources(self.recipes),
+            _roles(self.recipes),
+            self.index,
+            opener,
+            skip=[self.out],
+            plugins=self.plugins,
+            need_target=self.recipes.given is None,
+        )
+        if not inventory.lights and not inventory.set_aside:
+            raise UsageError(
+                f"there is no recording in {self.night.folder}; looked for what these stages read: "
+                f"{', '.join(call.name for call in _sources(self.recipes))}"
+            )
+        assignments = []
+        for capture in inventory.lights:
+            recipe = choose_recipe(capture, self.recipes)
+            if recipe is None:
+                reason = (
+                    f"no recipe is made for the target {capture.target!r} with the filter {capture.filter!r}; name one "
+                    f"in night.yaml (recipes: {{{capture.target}: quick-look.yaml}}) or give --recipe"
+                )
+                inventory.set_aside.append(SetAside(capture.file, reason))
+                continue
+            assignments.append(Assignment(capture, recipe))
+        plan = build_plan(self.night, assignments, inventory.aids, self.registry)
+        return inventory, plan, self._board(plan)
+
+    def _board(self, plan: Plan) -> Board:
+        board = Board(plan, self.store.has)
+        for step in plan.steps.values():
+            if step.action == "fingerprint":
+                known = self.index.get(step.carry["file"], Path(step.carry["path"]), "sha256")
+                if isinstance(known, str):
+                    board.sums[step.id] = known
+        return board
+
+
+def prepare(folder: Path, *, out: Path | None, recipe: str | None, plugins: Iterable[str] = ()) -> Session:
+    """Read and validate night, plugins and recipes; nothing is written.
+
+    Raises
+    ------
+    UsageError, RecipeError
+        Wrong night, night file or recipe.
+    PluginError
+        A plugin that the user named cannot be loaded.
+    """
+    night = read_night(folder)
+    out = (out or default_out(night.folder)).expanduser().absolute()
+    if out == night.folder or out in night.folder.parents:
+        raise UsageError(f"the output folder {out} holds the night itself; give another --out")
+    named = [str(_beside(night.folder, name)) for name in night.settings.plugins]
+    files = tuple(dict.fromkeys([*named, *(str(Path(name).resolve()) for name in plugins)]))
+    registry = load_registry(files)
+    wanted = {Path(name).name for name in files}
+    for broken in registry.broken:
+        if broken.origin in wanted:
+            raise PluginError(f"plugin {broken.origin}: {broken.reason}")
+    recipes = gather_recipes(night, recipe, registry)
+    if not recipes.all():
+        causes = "; ".join(f"{one.name} ({one.origin}): {one.reason}" for one in registry.broken)
+        raise PluginError("no plugin hands over a recipe" + (f"; not loaded: {causes}" if causes else ""))
+    store = Store(out / ".store")
+    return Session(night, out, registry, files, recipes, store, Index(store.root / "index.json"))
+
+
+def default_out(folder: Path) -> Path:
+    """Return where products go by default: beside the night, so that the night itself is never written to."""
+    return folder.with_name(f"{folder.name}-finished")
+
+
+def open_here(tasks: list[tuple[str, dict[str, Any]]]) -> Iterable[tuple[str, dict[str, Any]]]:
+    """Open recordings in this process."""
+    for name, task in tasks:
+        yield name, perform(task)
+
+
+def _beside(folder: Path, name: str) -> Path:
+    path = Path(name).expanduser()
+    return path if path.is_absolute() else folder / path
+
+
+def _sources(recipes: Recipes) -> list[Call]:
+    calls: dict[str, Call] = {}
+    for recipe in recipes.all():
+        for call in recipe.of_kind(Source):
+            calls.setdefault(call.name, call)
+    return list(calls.values())
+
+
+def _roles(recipes: Recipes) -> list[str]:
+    return sorted({role for recipe in recipes.all() for call in recipe.calls for role in call.stage.aids})

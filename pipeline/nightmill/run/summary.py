@@ -1,0 +1,131 @@
+"""OUT/night.json: what came of every capture and every picture, for programs and for the report."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from ..artefacts import Capture
+from ..plan import Plan
+from ..store import DamagedError, Store
+from .inventory import SetAside
+from .states import Board, Status
+
+__all__ = ["FORMAT", "summarise"]
+
+FORMAT = 1
+
+
+def summarise(plan: Plan, board: Board, store: Store, set_aside: Sequence[SetAside], state: str) -> dict[str, Any]:
+    """Build the summary.
+
+    Returns
+    -------
+    dict
+        JSON values: "format", "state" ("running", "finished", "interrupted", "failed"), "counts", "captures",
+        "masters", "pictures". Paths of captures are relative to the night, those of products to the output folder.
+    """
+    pictures = _pictures(plan, board, store)
+    captures = [_capture(index, plan, board, store) for index in range(len(plan.chains))]
+    captures += [_aside(one) for one in set_aside if one.role == "light"]
+    captures.sort(key=lambda one: str(one["file"]))
+    masters = [_master(file, plan, board) for file in plan.masters]
+    masters += [{**_aside(one), "role": one.role} for one in set_aside if one.role != "light"]
+    counts = {status: sum(one["status"] == status for one in captures) for status in ("done", "set_aside")}
+    return {
+        "format": FORMAT,
+        "state": state,
+        "counts": {**counts, "captures": len(captures), "pictures": len(pictures)},
+        "captures": captures,
+        "masters": sorted(masters, key=lambda one: str(one["file"])),
+        "pictures": pictures,
+    }
+
+
+def capture_outcome(index: int, plan: Plan, board: Board) -> tuple[str, str | None]:
+    """Return (status, reason) of a capture: "done" when its stack and a picture of it are there."""
+    chain = plan.chains[index]
+    if board.of(chain.file) is Status.FAILED:
+        return "set_aside", board.reasons[chain.file]
+    pictures = [picture.step for picture in plan.pictures if index in picture.captures]
+    states = [board.of(step) for step in pictures]
+    if states and all(state is Status.FAILED for state in states):
+        return "set_aside", board.reasons[pictures[0]]
+    if board.of(chain.file) is Status.THERE and any(state is Status.THERE for state in states):
+        return "done", None
+    begun = any(board.of(s) in (Status.RUNNING, Status.THERE) for s in (chain.stack, chain.table or chain.stack))
+    return ("working" if begun else "waiting"), None
+
+
+def _capture(index: int, plan: Plan, board: Board, store: Store) -> dict[str, Any]:
+    chain = plan.chains[index]
+    status, reason = capture_outcome(index, plan, board)
+    meta = _meta(chain.file, board, store)
+    facts = _facts(chain.capture)
+    return {
+        **facts,
+        "frames_kept": meta.get("header", {}).get("frames_kept"),
+        "status": status,
+        "reason": reason,
+        "stack": f"stacks/{chain.name}.fits" if meta else None,
+        "masters": {role: plan.steps[step].carry["file"] for role, step in chain.aids.items()},
+        "notes": meta.get("notes", []),
+    }
+
+
+def _facts(capture: Capture) -> dict[str, Any]:
+    return {
+        "file": capture.file,
+        "target": capture.target,
+        "filter": capture.filter,
+        "utc_mid": iso(capture.utc_mid),
+        "duration_s": capture.duration_s,
+        "frames": capture.frames,
+        "frames_missing": capture.frames_missing,
+        "width": capture.width,
+        "height": capture.height,
+        "cautions": list(capture.cautions),
+    }
+
+
+def _aside(one: SetAside) -> dict[str, Any]:
+    empty = dict.fromkeys(("target", "filter", "utc_mid", "frames", "frames_kept", "stack"))
+    return {"file": one.file, **empty, "status": "set_aside", "reason": one.reason, "notes": []}
+
+
+def _master(file: str, plan: Plan, board: Board) -> dict[str, Any]:
+    chain = plan.masters[file]
+    failed = board.of(chain.stack) is Status.FAILED
+    status = "set_aside" if failed else "done" if board.of(chain.stack) is Status.THERE else "waiting"
+    return {
+        **_facts(chain.capture),
+        "role": chain.capture.role,
+        "status": status,
+        "reason": board.reasons.get(chain.stack),
+    }
+
+
+def _pictures(plan: Plan, board: Board, store: Store) -> list[dict[str, Any]]:
+    listed = []
+    for picture in plan.pictures:
+        for one in _meta(picture.step, board, store).get("listed", []):
+            files = [f"pictures/{file}" for file in one["files"]]
+            listed.append({**one, "files": files, "utc": iso(one["utc"])})
+    return listed
+
+
+def _meta(step: str, board: Board, store: Store) -> dict[str, Any]:
+    if board.of(step) is not Status.THERE:
+        return {}
+    try:
+        return store.meta(board.key(step) or "")
+    except DamagedError:
+        return {}
+
+
+def iso(seconds: float | None) -> str | None:
+    """Write POSIX seconds as ISO 8601, UTC, to the millisecond."""
+    if seconds is None:
+        return None
+    return datetime.fromtimestamp(seconds, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

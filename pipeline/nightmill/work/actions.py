@@ -1,0 +1,283 @@
+"""The actions of a plan's steps, each a function from a task to a product in a folder."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..artefacts import Capture, Frames, FrameTable, Picture, Stack
+from ..errors import CaptureError
+from ..stage import Context, Fold, PictureStage, Survey
+from .calling import calling
+from .feed import Feed
+from .files import publish, publish_stack
+from .states import load_arrays, save_arrays, save_state
+from .task import Task, plain
+
+__all__ = ["ACTIONS"]
+
+Meta = dict[str, Any]
+
+
+def prepare(task: Task, folder: Path, meta: Meta) -> None:
+    """Let the survey or fold stages of one pass make what they need for this capture."""
+    aids = task.aids()
+    with task.feed(aids) as feed:
+        table = task.table() or _base_table(feed)
+        for said in task.content["stages"]:
+            stage = task.stage(said)
+            assert isinstance(stage, (Survey, Fold))
+            context = task.context(said, (feed.capture,))
+            context.aids = aids
+            task.reading(context, feed)
+            with calling(stage.name, "prepare"):
+                state = stage.prepare(table, context)
+            task.keep_notes(stage.name, context)
+            if state:
+                save_state(folder / stage.name, state)
+
+
+def survey(task: Task, folder: Path, meta: Meta) -> None:
+    """Measure a range of frames by the stages of one pass; only measured rows are stored."""
+    aids = task.aids()
+    start, stop = task.content["range"]
+    parts: list[FrameTable] = []
+    with task.feed(aids) as feed:
+        table = task.table()
+        stages = _surveys(task, feed, aids)
+        kept_only = any(stage.rows == "kept" for stage, _ in stages)
+        mask = np.asarray(table["kept"], bool) if kept_only and table is not None else None
+        for frames in feed.chunks(start, stop, mask):
+            rows = table.take(frames.numbers) if table is not None else _rows(frames)
+            columns: dict[str, NDArray[Any]] = {"number": frames.numbers}
+            for stage, context in stages:
+                with calling(stage.name, "measure"):
+                    found = stage.measure(frames, rows, context)
+                    columns |= _checked(stage, found, len(frames))
+            parts.append(FrameTable(columns))
+        for stage, context in stages:
+            task.keep_notes(stage.name, context)
+    (FrameTable.join(parts) if parts else FrameTable({"number": np.zeros(0, np.int64)})).save(folder)
+
+
+def conclude(task: Task, folder: Path, meta: Meta) -> None:
+    """Join the ranges of one pass into the frame table and let the stages conclude on the whole capture."""
+    aids = task.aids()
+    parts = [FrameTable.load(task.store.open(key)) for _, key in task.roles("part:")]
+    parts = [part for part in parts if part.rows]
+    with task.feed(aids) as feed:
+        table = task.table() or _base_table(feed)
+        if parts:
+            measured = FrameTable.join(parts)
+            rows = measured["number"]
+            table = table.with_columns({n: _spread(v, rows, table.rows) for n, v in measured.items() if n != "number"})
+        for stage, context in _surveys(task, feed, aids):
+            with calling(stage.name, "conclude"):
+                columns = {name: np.asarray(values) for name, values in stage.conclude(table, context).items()}
+            task.keep_notes(stage.name, context)
+            table = table.with_columns(columns)
+    kept = np.asarray(table["kept"], bool)
+    table = FrameTable({n: v for n, v in table.items() if not n.startswith("_")} | {"kept": kept})
+    task.notes = _gathered(task)
+    meta |= {"frames": table.rows, "kept": int(kept.sum())}
+    if not kept.any():
+        raise CaptureError(_nothing_kept(task))
+    table.save(folder)
+
+
+def fold(task: Task, folder: Path, meta: Meta) -> None:
+    """Fold the selected frames of a range into a partial result."""
+    aids = task.aids()
+    start, stop = task.content["range"]
+    with task.feed(aids) as feed:
+        table = task.table() or _base_table(feed)
+        stage, context = _fold(task, feed.capture, aids)
+        with calling(stage.name, "select"):
+            mask = np.asarray(stage.select(table, context), bool)
+        partial = None
+        for frames in feed.chunks(start, stop, mask):
+            with calling(stage.name, "fold"):
+                partial = stage.fold(partial, frames, table.take(frames.numbers), context)
+        task.keep_notes(stage.name, context)
+    save_arrays(folder, partial or {})
+    meta["folded"] = int(mask[start:stop].sum())
+
+
+def finish(task: Task, folder: Path, meta: Meta) -> None:
+    """Join partial results in the order of the frames and make the stack."""
+    aids = task.aids()
+    capture = task.capture()
+    with task.feed(aids) as feed:
+        table = task.table() or _base_table(feed)
+    stage, context = _fold(task, capture, aids)
+    partial = None
+    for _, key in task.roles("part:"):
+        arrays = load_arrays(task.store.open(key))
+        if not arrays:
+            continue
+        with calling(stage.name, "join"):
+            partial = arrays if partial is None else stage.join(partial, arrays)
+    if partial is None:
+        raise CaptureError("no frame was good enough to stack")
+    with calling(stage.name, "finish"):
+        stack = stage.finish(partial, table, context)
+    task.keep_notes(stage.name, context)
+    header = {"frames_total": capture.frames, **plain(stack.header)}
+    record: dict[str, Any] = {
+        "sources": [{"file": capture.file, "sha256": task.inputs["recording"], "frames": capture.frames}]
+    }
+    record["masters"] = {role.partition(":")[2]: key for role, key in task.roles("aid:")}
+    record["notes"] = _notes_so_far(task, capture)
+    Stack(stack.data, stack.weight, stack.noise, stack.half_a, stack.half_b, header, record).save(folder)
+    meta["header"] = header
+
+
+def develop(task: Task, folder: Path, meta: Meta) -> None:
+    """Run a picture stage on one group of pictures."""
+    said = task.content["stage"]
+    stage = task.stage(said)
+    assert isinstance(stage, PictureStage)
+    captures = [Capture.from_json({**facts, "path": ""}) for facts in task.content["captures"]]
+    pictures = [picture for _, key in task.roles("member:") for picture in load_pictures(task, key, captures)]
+    context = task.context(said, captures)
+    with calling(stage.name, "develop"):
+        made = stage.develop(pictures, context)
+        results = [made] if isinstance(made, Picture) else list(made)
+        for picture in results:
+            if not isinstance(picture, Picture):
+                raise TypeError(f"develop returned {type(picture).__name__}, not a Picture")
+    task.keep_notes(stage.name, context)
+    if not results:
+        raise CaptureError(f"stage {stage.name!r} made no picture of {', '.join(c.file for c in captures)}")
+    for number, picture in enumerate(results):
+        parents = [p for p in pictures if set(_files(p)) & set(_files(picture))] or pictures
+        record = _merged([p.record for p in parents], plain(picture.record))
+        tag = "; ".join(_files(picture))
+        record["notes"] = record.get("notes", []) + [{**note, "of": tag} for note in task.notes]
+        place = folder / f"{number:02d}"
+        place.mkdir()
+        picture.replace(
+            data=np.asarray(picture.data, np.float32),
+            geometry=plain(picture.geometry),
+            display=plain(picture.display),
+            header=plain(picture.header),
+            record=record,
+        ).save(place)
+    meta["pictures"] = len(results)
+
+
+def load_pictures(task: Task, key: str, captures: list[Capture]) -> list[Picture]:
+    """Load the pictures of one product; a stack becomes a picture."""
+    folder = task.store.open(key)
+    if (folder / "stack.fits").exists():
+        stack = Stack.load(folder)
+        file = stack.record["sources"][0]["file"]
+        capture = next(one for one in captures if one.file == file)
+        return [Picture.from_stack(stack, capture)]
+    return [Picture.load(place) for place in sorted(folder.iterdir()) if place.is_dir()]
+
+
+def _surveys(task: Task, feed: Feed, aids: dict[str, Stack]) -> list[tuple[Survey, Context]]:
+    pairs = []
+    for said in task.content["stages"]:
+        stage = task.stage(said)
+        assert isinstance(stage, Survey)
+        context = task.context(said, (feed.capture,))
+        context.aids, context.state = aids, task.state_of(stage.name)
+        pairs.append((stage, context))
+    return pairs
+
+
+def _fold(task: Task, capture: Capture, aids: dict[str, Stack]) -> tuple[Fold, Context]:
+    said = task.content["stages"][0]
+    stage = task.stage(said)
+    assert isinstance(stage, Fold)
+    context = task.context(said, (capture,))
+    context.aids, context.state = aids, task.state_of(stage.name)
+    return stage, context
+
+
+def _base_table(feed: Feed) -> FrameTable:
+    count = feed.capture.frames
+    return FrameTable({"number": np.arange(count), "utc": feed.times(), "kept": np.ones(count, bool)})
+
+
+def _rows(frames: Frames) -> FrameTable:
+    return FrameTable({"number": frames.numbers, "utc": frames.utc, "kept": np.ones(len(frames), bool)})
+
+
+def _checked(stage: Survey, columns: Mapping[str, Any], count: int) -> dict[str, NDArray[Any]]:
+    checked = {}
+    for name, values in columns.items():
+        if name not in stage.gives and not name.startswith("_"):
+            raise ValueError(f"gave the column {name!r}, which it does not declare in `gives`")
+        array = np.asarray(values)
+        if array.shape[:1] != (count,):
+            raise ValueError(f"column {name!r} has shape {array.shape} for {count} frames")
+        checked[name] = array
+    return checked
+
+
+def _spread(values: NDArray[Any], rows: NDArray[np.int64], count: int) -> NDArray[Any]:
+    """Put measured values into a column of all frames; NaN or 0 where nothing was measured."""
+    if len(rows) == count:
+        return values
+    fill = np.nan if np.issubdtype(values.dtype, np.floating) else 0
+    column = np.full((count, *values.shape[1:]), fill, values.dtype)
+    column[rows] = values
+    return column
+
+
+def _nothing_kept(task: Task) -> str:
+    said = [note["text"] for note in task.notes if note["kind"] == "caution"]
+    return "no frame can be used" + (f": {' '.join(said)}" if said else "")
+
+
+def _notes_so_far(task: Task, capture: Capture) -> list[dict[str, Any]]:
+    """Collect what all steps of this capture noted, and what its file gave to beware of."""
+    notes: list[dict[str, Any]] = [
+        {"stage": capture.source, "kind": "caution", "name": "file", "value": None, "text": text}
+        for text in capture.cautions
+    ]
+    return [{**note, "of": capture.file} for note in notes + _gathered(task)]
+
+
+def _gathered(task: Task) -> list[dict[str, Any]]:
+    """Collect the notes of the products that this task was made from, then its own, once each."""
+    notes: list[dict[str, Any]] = []
+    for role in ("table", "state", "part:"):
+        for _, key in task.roles(role):
+            notes += [note for note in task.store.meta(key).get("notes", []) if note not in notes]
+    return notes + [note for note in task.notes if note not in notes]
+
+
+def _merged(records: list[dict[str, Any]], own: dict[str, Any]) -> dict[str, Any]:
+    """Join the records of a group's members; what a stage put into its picture's record goes on top."""
+    merged: dict[str, Any] = {"sources": [], "masters": {}, "notes": []}
+    for record in records:
+        merged["sources"] += [one for one in record.get("sources", []) if one not in merged["sources"]]
+        merged["notes"] += [one for one in record.get("notes", []) if one not in merged["notes"]]
+        for source in record.get("sources", []):
+            if record.get("masters"):
+                merged["masters"].setdefault(source["file"], record["masters"])
+    return {**own, **merged}
+
+
+def _files(picture: Picture) -> list[str]:
+    return [capture.file for capture in picture.captures]
+
+
+ACTIONS: dict[str, Callable[[Task, Path, Meta], None]] = {
+    "prepare": prepare,
+    "survey": survey,
+    "conclude": conclude,
+    "fold": fold,
+    "finish": finish,
+    "develop": develop,
+    "publish": publish,
+    "publish_stack": publish_stack,
+}

@@ -1,0 +1,109 @@
+"""The files of finished pictures, by the writers that plugins hand over, each with its full record."""
+
+from __future__ import annotations
+
+import dataclasses
+import platform
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from ..artefacts import Picture, Stack
+from ..naming import format_name
+from ..store import DamagedError
+from .calling import calling
+from .task import Task
+
+__all__ = ["publish", "publish_stack", "versions"]
+
+LIBRARIES = ("nightmill", "numpy", "scipy", "opencv-python-headless", "astropy")
+RECORD_FORMAT = 1
+
+
+def versions() -> dict[str, str]:
+    """Return the versions that the bits of a picture depend on."""
+    found = {"python": platform.python_version()}
+    for name in LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = "not installed as a package"
+    return found
+
+
+def publish(task: Task, folder: Path, meta: dict[str, Any]) -> None:
+    """Write every picture of a product in all formats; `meta` tells names, targets and notes for the summary."""
+    key = task.inputs["member:00"]
+    source = task.store.open(key)
+    if (source / "stack.fits").exists():
+        raise DamagedError(key, "the recipe has no picture stage")  # refused when the recipe is read
+    listed: list[dict[str, Any]] = []
+    for place in sorted(path for path in source.iterdir() if path.is_dir()):
+        picture = Picture.load(place)
+        name = _name(picture, task.content, [one["name"] for one in listed])
+        picture = picture.replace(record=_record(task, picture.record))
+        files = []
+        for writer in task.registry.writers:
+            path = folder / f"{name}{writer.suffix}"
+            with calling(f"writer {writer.name}", "write"):
+                if writer.write(picture, path):
+                    files.append(path.name)
+        first = picture.captures[0]
+        listed.append(
+            {
+                "name": name,
+                "files": files,
+                "target": first.target,
+                "filters": list(picture.filters),
+                "utc": picture.utc_mid,
+                "captures": [one.file for one in picture.captures],
+                "geometry": picture.geometry,
+                "header": picture.header,
+                "notes": picture.record["notes"],
+            }
+        )
+    meta["listed"] = listed
+
+
+def publish_stack(task: Task, folder: Path, meta: dict[str, Any]) -> None:
+    """Write a capture's linear stack with its full record."""
+    stack = Stack.load(task.store.open(task.inputs["stack"]))
+    complete = dataclasses.replace(stack, record=_record(task, stack.record))
+    complete.write(folder / "stack.fits", _cards(stack))
+    meta |= {"header": stack.header, "notes": stack.record["notes"]}
+
+
+def _cards(stack: Stack) -> dict[str, tuple[Any, str]]:
+    cards = {
+        "NFRAMES": (stack.header.get("frames_kept"), "frames in the stack"),
+        "NTOTAL": (stack.header.get("frames_total"), "frames in the capture"),
+    }
+    return {keyword: card for keyword, card in cards.items() if card[0] is not None}
+
+
+def _record(task: Task, record: dict[str, Any]) -> dict[str, Any]:
+    """Complete a record: with it and the night's files, the same can be made again."""
+    return {
+        "nightmill": RECORD_FORMAT,
+        "recipe": task.content["recipe"],
+        "versions": versions(),
+        "plugins": task.content["plugins"],
+        "night": task.content["night"],
+        **record,
+    }
+
+
+def _name(picture: Picture, content: dict[str, Any], taken: list[str]) -> str:
+    """Name a picture after its first capture; numbers tell pictures of one target, time and filter apart."""
+    first = picture.captures[0]
+    own = dict(zip(content["files"], content["stem"], strict=True)).get(first.file)
+    joined = "".join(picture.filters) if all(len(f) == 1 for f in picture.filters) else "-".join(picture.filters)
+    if joined == first.filter and own is not None and own not in taken:
+        return own
+    base = format_name(content["names"], first.target, joined, first.utc_start)
+    number = content["serial"]
+    name = base if number == 1 else f"{base}-{number}"
+    while name in taken:
+        number += 1
+        name = f"{base}-{number}"
+    return name

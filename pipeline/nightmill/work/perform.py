@@ -1,0 +1,137 @@
+"""Performs one task and reports: the product is in the store, or the reason why not."""
+
+from __future__ import annotations
+
+import errno
+import sys
+import time
+import traceback
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from ..artefacts import Capture
+from ..errors import CaptureError, MachineError, NightmillError
+from ..store import DamagedError, Store, fingerprint
+from .calling import StageError
+
+__all__ = ["perform"]
+
+TRANSIENT = {errno.EAGAIN, errno.EBUSY, errno.EINTR, errno.EIO, errno.ETIMEDOUT, getattr(errno, "ESTALE", -1)}
+
+
+def perform(spec: Mapping[str, Any]) -> dict[str, Any]:
+    """Perform one task.
+
+    Parameters
+    ----------
+    spec : mapping
+        JSON values: action, key, content, carry, inputs, store, plugins.
+
+    Returns
+    -------
+    dict
+        "ok"; "seconds"; "peak_mb" of this process so far; when ok what the product's meta says ("meta"), else "kind"
+        ("capture", "stage", "memory", "disk", "transient", "damaged", "machine"), "reason" in plain words, "trace".
+    """
+    began = time.perf_counter()
+    _one_thread()
+    try:
+        outcome: dict[str, Any] = {"ok": True, "meta": _do(spec)}
+    except Exception as error:  # the boundary of a task: whatever happened costs this capture alone
+        outcome = {"ok": False, **_explain(error), "trace": traceback.format_exc(limit=-12)}
+    return {**outcome, "seconds": round(time.perf_counter() - began, 4), "peak_mb": _peak_mb()}
+
+
+def _do(spec: Mapping[str, Any]) -> dict[str, Any]:
+    if spec["action"] == "open":
+        return _open(spec)
+    if spec["action"] == "fingerprint":
+        return _fingerprint(spec)
+    from .actions import ACTIONS
+    from .task import Task
+
+    store = Store(Path(spec["store"]))
+    if store.has(spec["key"]):
+        return store.meta(spec["key"])
+    task = Task.unpack(spec)
+    meta: dict[str, Any] = {"action": spec["action"], "title": spec["title"]}
+    with store.make(spec["key"], meta) as folder:
+        ACTIONS[spec["action"]](task, folder, meta)
+        meta.setdefault("notes", task.notes)
+    return meta
+
+
+def _open(spec: Mapping[str, Any]) -> dict[str, Any]:
+    """Describe a recording; what cannot be opened is an outcome like any other."""
+    from ..plugins import load_registry
+    from ..stage import Source
+    from .calling import calling
+
+    cls = load_registry(tuple(spec["plugins"])).stage(spec["content"]["source"])
+    source = cls(cls.Parameters.model_validate(spec["content"]["parameters"]))
+    assert isinstance(source, Source)
+    try:
+        with calling(source.name, "open"):
+            capture = source.open(Path(spec["carry"]["path"]))
+    finally:
+        source.close()
+    if capture.frames < 1 or capture.height < 1 or capture.width < 1:
+        raise CaptureError("holds no whole frame")
+    return {"capture": capture.replace(source=source.name).to_json()}
+
+
+def _fingerprint(spec: Mapping[str, Any]) -> dict[str, Any]:
+    from ..plugins import load_registry
+    from ..stage import Source
+
+    capture = Capture.from_json({**spec["content"]["capture"], **spec["carry"]})
+    cls = load_registry(tuple(spec["plugins"])).stage(spec["content"]["source"])
+    source = cls(cls.Parameters())
+    assert isinstance(source, Source)
+    try:
+        files = source.files(capture)
+    finally:
+        source.close()
+    return {"sha256": fingerprint(files, Path(capture.path))}
+
+
+def _explain(error: BaseException) -> dict[str, Any]:
+    """Say what kind of failure this is, and why in words for a person."""
+    if isinstance(error, DamagedError):
+        return {"kind": "damaged", "reason": str(error), "damaged": error.key}
+    if isinstance(error, CaptureError):
+        return {"kind": "capture", "reason": str(error)}
+    if isinstance(error, StageError):
+        return {"kind": "stage", "reason": str(error), "stage": error.stage}
+    if isinstance(error, MemoryError):
+        return {"kind": "memory", "reason": "the machine ran out of memory; give fewer workers or a smaller frame"}
+    if isinstance(error, OSError):
+        place = f" ({error.filename})" if error.filename else ""
+        words = f"{error.strerror or error}{place}"
+        if error.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", -1)):
+            return {"kind": "disk", "reason": f"the disk is full: {words}"}
+        if error.errno in TRANSIENT:
+            return {"kind": "transient", "reason": f"could not read or write: {words}"}
+        return {"kind": "capture", "reason": f"could not read or write: {words}"}
+    if isinstance(error, (MachineError, NightmillError)):
+        return {"kind": "machine", "reason": str(error)}
+    return {"kind": "stage", "reason": f"{type(error).__name__}: {error}", "stage": "the engine"}
+
+
+def _one_thread() -> None:
+    """Keep OpenCV to one thread a task: workers share the cores already, and its pools fight."""
+    import cv2
+
+    cv2.setNumThreads(1)
+
+
+def _peak_mb() -> float:
+    if sys.platform == "win32":
+        import psutil
+
+        return round(float(psutil.Process().memory_info().peak_wset) / 2**20, 1)
+    import resource
+
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return round(peak / (2**20 if sys.platform == "darwin" else 2**10), 1)

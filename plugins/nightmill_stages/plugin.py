@@ -1,0 +1,36 @@
+"""Hands the shipped stages, writers and recipes over to the engine, by the same hooks as any other plugin."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib import import_module
+from pathlib import Path
+
+from nightmill.hooks import Writer, implementation
+from nightmill.stage import Stage
+
+nightmill_api = 1
+
+FAMILIES = ("ingest", "calibrate", "grade", "align", "stack", "sharpen", "compose", "annotate")
+
+
+@implementation
+def nightmill_stages() -> Sequence[type[Stage]]:
+    """Hand over the stages of every family."""
+    return [stage for family in FAMILIES for stage in import_module(f"nightmill_stages.{family}").STAGES]
+
+
+@implementation
+def nightmill_writers() -> Sequence[Writer]:
+    """Hand over the writers of FITS, TIFF, PNG and the labelled PNG."""
+    from nightmill_stages.write import WRITERS
+
+    return WRITERS
+
+
+@implementation
+def nightmill_recipes() -> Sequence[Path]:
+    """Hand over the recipes: inside the package once installed, beside it in a checkout."""
+    here = Path(__file__).resolve().parent
+    folders = [here / "recipes", here.parent.parent / "recipes"]
+    return [folder for folder in folders if folder.is_dir()][:1]
