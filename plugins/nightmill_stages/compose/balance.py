@@ -71,7 +71,8 @@ def disc_colour(data: NDArray[np.float32], mask: NDArray[np.bool_]) -> NDArray[n
     """
     reach = max(2, round(0.1 * float(np.sqrt(mask.sum() / np.pi))))
     wide = ndimage.binary_dilation(mask, iterations=reach) & np.isfinite(data).all(axis=0)
-    return np.asarray(data[:, wide], np.float64).sum(axis=1)
+    total: NDArray[np.float64] = np.asarray(data[:, wide], np.float64).sum(axis=1)
+    return total
 
 
 def surface_colour(data: NDArray[np.float32]) -> NDArray[np.float64]:

@@ -76,7 +76,8 @@ def apply_luminance(colour: NDArray[np.float32], luminance: NDArray[np.float32])
         return colour
     pedestal = 0.05 * level
     factor = (luminance * (level / other) + pedestal) / np.maximum(own + pedestal, 0.2 * pedestal)
-    return (colour * np.clip(factor, 0.0, 20.0)).astype(np.float32)
+    lit: NDArray[np.float32] = (colour * np.clip(factor, 0.0, 20.0)).astype(np.float32)
+    return lit
 
 
 def find_object(data: NDArray[np.float32]) -> NDArray[np.bool_] | None:

@@ -1,4 +1,4 @@
-"""Finishing a composed picture: the sky's level taken out, gains applied, display levels chosen, all in linear light."""
+"""Finishes a composed picture in linear light: the sky's level taken out, gains applied, display levels chosen."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def skies_of(data: NDArray[np.float32], mask: NDArray[np.bool_] | None) -> list[
 
 
 def finish(picture: Picture, gains: tuple[float, ...], mask: NDArray[np.bool_] | None, context: Context) -> Picture:
-    """Take out the sky and apply gains in all layers: (value - sky) * gain; "sky_level" and "gains" go to the header."""
+    """Make (value - sky) * gain of all layers; "sky_level" and "gains" go to the header."""
     skies = skies_of(picture.data, mask)
     shape = (-1, 1, 1) if picture.data.ndim == 3 else (-1, 1)
     gain = np.array(gains, np.float32).reshape(shape)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-__all__ = ["fit_outline_offset", "object_mask"]
+__all__ = ["fit_outline_offset", "object_mask", "outline_edges"]
 
 MOST_POINTS = 1440
 
@@ -68,23 +68,16 @@ def fit_outline_offset(
         about the fit. None when the reference has no object surrounded by sky, or too few points of it are seen in
         both.
     """
-    mask = object_mask(ndimage.gaussian_filter(reference, scale_px))
-    if mask is None:
+    found = _edges(reference, scale_px)
+    if found is None:
         return None
-    rows, columns = np.nonzero(mask & ~ndimage.binary_erosion(mask))
-    pick = np.arange(0, len(rows), max(1, -(-len(rows) // MOST_POINTS)))
-    points = np.stack([rows[pick], columns[pick]]).astype(np.float64)
-    slopes = _Slopes(reference, scale_px)
-    down, right = slopes.at(points)
-    size = np.hypot(down, right)
-    normals = -np.stack([down, right]) / np.where(size > 0, size, 1.0)
-    here, steep_here = slopes.steepest(points, normals)
+    points, normals, here, steep_here = found
     others = _Slopes(moving, scale_px)
     offset = np.array(start, np.float64)
     spread = np.inf
     for _ in range(3):
         there, steep_there = others.steepest(points + offset[:, None], normals)
-        good = np.isfinite(here) & np.isfinite(there) & (size > 0)
+        good = np.isfinite(here) & np.isfinite(there)
         if good.sum() < 12:
             return None
         steps, spread = _fit(there[good] - here[good], normals[:, good], steep_here[good] * steep_there[good])
@@ -92,6 +85,53 @@ def fit_outline_offset(
         if np.abs(steps).max() < 0.002:
             break
     return float(offset[0]), float(offset[1]), spread
+
+
+def outline_edges(
+    plane: NDArray[np.float64], *, scale_px: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Find the edge of an object surrounded by sky to a fraction of a pixel.
+
+    Parameters
+    ----------
+    plane : ndarray of float64, shape (h, w)
+        Linear light without gaps.
+    scale_px : float
+        Standard deviation of the Gaussian before the slopes are taken.
+
+    Returns
+    -------
+    places : ndarray of float64, shape (2, n)
+        Rows and columns of the steepest fall along the normals.
+    steepness : ndarray of float64, shape (n,)
+        Slope there, in the picture's unit per pixel. None instead of both when there is no such object.
+    """
+    found = _edges(plane, scale_px)
+    if found is None:
+        return None
+    points, normals, distances, steepness = found
+    good = np.isfinite(distances)
+    return points[:, good] + normals[:, good] * distances[good], steepness[good]
+
+
+Edges = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+
+
+def _edges(plane: NDArray[np.float64], scale_px: float) -> Edges | None:
+    """Points of the outline (2, n), outward normals (2, n), distance to the edge along them and its slope (n,)."""
+    mask = object_mask(ndimage.gaussian_filter(plane, scale_px))
+    if mask is None:
+        return None
+    rows, columns = np.nonzero(mask & ~ndimage.binary_erosion(mask))
+    pick = np.arange(0, len(rows), max(1, -(-len(rows) // MOST_POINTS)))
+    points = np.stack([rows[pick], columns[pick]]).astype(np.float64)
+    slopes = _Slopes(plane, scale_px)
+    down, right = slopes.at(points)
+    size = np.hypot(down, right)
+    points, down, right, size = points[:, size > 0], down[size > 0], right[size > 0], size[size > 0]
+    normals = -np.stack([down, right]) / size
+    distances, steepness = slopes.steepest(points, normals)
+    return points, normals, distances, steepness
 
 
 class _Slopes:

@@ -186,10 +186,10 @@ def _whole_offset(first: NDArray[np.complex128], second: NDArray[np.complex128])
 def _peak(first: NDArray[np.complex128], second: NDArray[np.complex128]) -> tuple[float, float, float]:
     """Sub-pixel peak of the correlation within 1.5 px of zero: (dy, dx, height)."""
     spectrum = np.conj(fft.fft2(first)) * fft.fft2(second)
-    centre, step = (0.0, 0.0), 0.25
+    centre = (0.0, 0.0)
     surface = np.zeros((1, 1))
     for step in (0.25, 0.05, 0.01):
-        grid = step * np.arange(-6, 7)
+        grid = step * np.arange(-6.0, 7.0, dtype=np.float64)
         surface = _correlation_at(spectrum, centre[0] + grid, centre[1] + grid)
         row, column = np.unravel_index(int(np.argmax(surface)), surface.shape)
         centre = (centre[0] + grid[row], centre[1] + grid[column])

@@ -77,7 +77,8 @@ class Compose(PictureStage):
     def group(self, units: Sequence[tuple[Capture, ...]]) -> list[list[int]]:
         """Group single-filter captures of a target into sets; everything else stays alone."""
         wanted = self._wanted()
-        also = [self._luminance()] if self._luminance() else []
+        luminance = self._luminance()
+        also = [] if luminance is None else [luminance]
         by_target: dict[str, list[int]] = {}
         alone: list[list[int]] = []
         for index, captures in enumerate(units):
@@ -114,8 +115,8 @@ class Compose(PictureStage):
 
     def _luminance(self) -> str | None:
         name = _key(self.parameters.luminance)
-        chosen = {"none": None, "auto": "l"}.get(name, name)
-        return None if chosen in self._wanted() else chosen
+        chosen = {"none": "", "auto": "l"}.get(name, name)
+        return None if not chosen or chosen in self._wanted() else chosen
 
     def _say_missing(self, pictures: list[Picture], context: Context) -> None:
         """Caution about colour that could not be made, where somebody set out to make it."""
@@ -160,7 +161,7 @@ class Compose(PictureStage):
         """Make one colour picture of the pictures through single filters."""
         wanted = self._wanted()
         luminance = self._luminance()
-        names = wanted + ([luminance] if luminance in by_filter else [])
+        names = [*wanted, luminance] if luminance in by_filter and luminance is not None else wanted
         members = [by_filter[name] for name in names]
         middle = members[1]
         planes = [member.data for member in members]
@@ -178,6 +179,7 @@ class Compose(PictureStage):
                 layers[name] = align_planes(values, offsets, shape, order=order)
         brightness = {name: None if v is None or len(names) == 3 else v[3] for name, v in layers.items()}
         colour = Picture(
+            layers.pop("data")[:3],
             **{name: None if v is None else v[:3] for name, v in layers.items()},
             captures=tuple(capture for member in members for capture in member.captures),
             filters=tuple(labels),
@@ -295,7 +297,7 @@ def _say_turned(members: Sequence[Picture], context: Context) -> None:
     times = [t for member in members if (t := member.utc_mid) is not None]
     target = members[1].captures[0].target if members[1].captures else None
     mask = find_object(members[1].data)
-    if len(times) < 2 or mask is None or target not in BODIES or target in SURFACES:
+    if len(times) < 2 or mask is None or target is None or target not in BODIES:
         return
     radius = float(np.sqrt(mask.sum() / np.pi))
     turn = abs(BODIES[target].rotation_deg_per_day) * (max(times) - min(times)) / 86400.0
