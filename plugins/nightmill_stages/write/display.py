@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -80,7 +81,8 @@ def sky_level(plane: NDArray[Any]) -> float | None:
     if border.size < 16:
         return None
     dark = float(np.percentile(border, 5.0))
-    bright = float(np.nanmax(_third_largest(values)))
+    filled = np.where(np.isfinite(values), values, dark).astype(np.float32)
+    bright = float(cv2.medianBlur(np.ascontiguousarray(filled), 3).max())
     sky = border[border < dark + 0.1 * (bright - dark)]
     if sky.size < 0.2 * border.size or bright <= dark:
         return None
