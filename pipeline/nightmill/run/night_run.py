@@ -21,6 +21,7 @@ from .lock import hold
 from .observers import Observers
 from .progress import Progress
 from .publish import Shelf
+from .remember import save_memory
 from .session import Session, prepare
 from .states import Board, Status
 from .summary import capture_outcome, summarise
@@ -149,6 +150,7 @@ class _Driver:
                 self._close(at_once=at_once)
                 if hasattr(self, "board"):
                     summary = self._write_summary(state)
+                    self._remember()
                     self.progress.end()
                     self.journal.event(f"run {state}", seconds=round(time.monotonic() - began, 2), **summary["counts"])
                     observers.finished(self.session.out, summary)
@@ -350,6 +352,13 @@ class _Driver:
                 f"the output needs about {need / 1e9:.1f} GB and {free / 1e9:.1f} GB are free on its disk; free some, "
                 f"give another --out, or go on all the same with --ignore-space"
             )
+
+    def _remember(self) -> None:
+        """Keep what the products were made from, for telling later why they are made again."""
+        try:
+            save_memory(self.session.store.root, self.plan, self.board)
+        except OSError as error:
+            self.journal.event("not remembered", reason=str(error))  # costs reasons only, and the disk may be full
 
     def _write_summary(self, state: str) -> dict[str, Any]:
         summary = summarise(self.plan, self.board, self.session.store, self.inventory.set_aside, state)
