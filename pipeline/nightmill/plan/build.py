@@ -44,6 +44,7 @@ class Chain:
     table: str | None
     stack: str
     file: str = ""
+    sheet: str = ""
     aids: dict[str, str] = field(default_factory=dict)
 
 
@@ -54,6 +55,7 @@ class PicturePlan:
     step: str
     captures: tuple[int, ...]
     names: tuple[str, ...]
+    preview: str
 
 
 @dataclass
@@ -78,8 +80,9 @@ class Plan:
 
     @property
     def goals(self) -> list[str]:
-        """Steps whose products the user wants: every stack, every picture."""
-        return [chain.file for chain in self.chains] + [picture.step for picture in self.pictures]
+        """Steps whose products the user wants: every stack, every picture, and what the report shows of them."""
+        wanted = [chain.file for chain in self.chains] + [picture.step for picture in self.pictures]
+        return wanted + [chain.sheet for chain in self.chains] + [picture.preview for picture in self.pictures]
 
 
 def build_plan(night: Night, assignments: Sequence[Assignment], aids: Sequence[Capture], registry: Registry) -> Plan:
@@ -195,7 +198,11 @@ class _Builder:
             for k, cut in enumerate(cut_ranges(capture, FOLD_RANGES))
         ]
         stack = step(f"{fold.name}/finish", "finish", [*ready, *parts], stages=said)
-        return Chain(capture, name, table, stack, aids=helpers)
+        sheet = ""
+        if capture.role == "light":
+            gives = {column: text for call in surveys for column, text in call.stage.gives.items()}
+            sheet = step("sheet", "sheet", [*ready, Input("stack", stack)], stages=said, gives=gives, format=1)
+        return Chain(capture, name, table, stack, sheet=sheet, aids=helpers)
 
     def masters(self, calls: Sequence[Call], capture: Capture, indices: tuple[int, ...]) -> dict[str, str]:
         """Plan the masters that these stages choose for a capture; return the finishing step by role."""
@@ -238,7 +245,10 @@ class _Builder:
             content |= {"names": self.night.settings.names, "stem": named, "serial": self.serial(first)}
             inputs = (Input("member:00", last),)
             step = self.add(Step(f"{last}/files", "publish", f"{named[0]}: picture files", unit, inputs, content))
-            self.plan.pictures.append(PicturePlan(step, unit, tuple(named)))
+            sheet = self.plan.chains[unit[0]].sheet
+            inputs += (Input("sheet", sheet, optional=True),) if sheet else ()
+            preview = self.add(Step(f"{last}/preview", "preview", f"{named[0]}: preview", unit, inputs, {"format": 1}))
+            self.plan.pictures.append(PicturePlan(step, unit, tuple(named), preview))
 
     def serial(self, first: Capture) -> int:
         """Count the pictures that begin with a capture of this target and time, for telling their names apart."""

@@ -15,6 +15,8 @@ from ..stage import Context, Fold, PictureStage, Survey
 from .calling import calling
 from .feed import Feed
 from .files import publish, publish_stack
+from .preview import preview
+from .sheet import sheet
 from .states import load_arrays, save_arrays, save_state
 from .task import Task, plain
 
@@ -280,4 +282,6 @@ ACTIONS: dict[str, Callable[[Task, Path, Meta], None]] = {
     "develop": develop,
     "publish": publish,
     "publish_stack": publish_stack,
+    "sheet": sheet,
+    "preview": preview,
 }

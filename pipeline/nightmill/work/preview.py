@@ -1,0 +1,96 @@
+"""The action "preview": small copies of finished pictures, each with frame and stack on the same grid for comparing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..artefacts import Picture
+from ..store import DamagedError
+from . import looks
+from .sheet import PREVIEW_PX
+from .task import Task
+
+__all__ = ["SMALL_PX", "preview"]
+
+SMALL_PX = 420
+"""Longer side of the small copies, for nights with many pictures."""
+
+Array = NDArray[np.float32]
+
+
+def preview(task: Task, folder: Path, meta: dict[str, Any]) -> None:
+    """Write NN.webp and NN.small.webp for every picture of a product, and the same of frame and stack."""
+    source = task.store.open(task.inputs["member:00"])
+    shown = []
+    for place in sorted(path for path in source.iterdir() if path.is_dir()):
+        try:
+            shown.append(_one(task, folder, place))
+        except (DamagedError, OSError, MemoryError):
+            raise
+        except Exception as error:  # a courtesy, as the sheet: said, and that is all
+            shown.append({"missing": f"{type(error).__name__}: {error}"})
+    meta["shown"] = shown
+
+
+def _one(task: Task, folder: Path, place: Path) -> dict[str, Any]:
+    picture = Picture.load(place)
+    light = looks.shrink(looks.to_planes_last(picture.data), PREVIEW_PX)
+    black, white = looks.levels(light)
+    black, white = picture.display.get("black", black), picture.display.get("white", white)
+    gamma = float(picture.display.get("gamma", 1.0))
+    layers = {"": light, **_before(task, light, tuple(picture.data.shape[-2:]))}
+    for name, layer in layers.items():
+        quality = 62 if name == "frame." else 82
+        for suffix, side in (("webp", PREVIEW_PX), ("small.webp", SMALL_PX)):
+            bytes8 = looks.to_bytes(looks.shrink(layer, side), black, white, gamma)
+            (folder / f"{place.name}.{name}{suffix}").write_bytes(looks.encode(bytes8, quality))
+    return {
+        "place": place.name,
+        "width": light.shape[1],
+        "height": light.shape[0],
+        "before": [n[:-1] for n in layers if n],
+    }
+
+
+def _before(task: Task, light: Array, full: tuple[int, ...]) -> dict[str, Array]:
+    """Return the best frame and the stack, as bright as the picture and laid onto it."""
+    if "sheet" not in task.inputs:
+        return {}
+    sheet = task.store.open(task.inputs["sheet"])
+    if not (sheet / "frame.npy").exists():
+        return {}
+    loaded = {n: np.load(sheet / f"{n}.npy", allow_pickle=False).astype(np.float32) for n in ("frame", "stack")}
+    stack = loaded["stack"]
+    if stack.shape[:2] != light.shape[:2]:
+        # Cut, enlarged or laid out anew: without the same outline a comparison would only mislead.
+        if abs(stack.shape[0] / stack.shape[1] - full[0] / full[1]) > 0.01:
+            return {}
+        loaded = {name: _resized(one, light.shape[:2]) for name, one in loaded.items()}
+    dx, dy = _offset(loaded["stack"], light)
+    matrix = np.array([[1.0, 0.0, dx], [0.0, 1.0, dy]])
+    moved = {
+        f"{name}.": np.asarray(
+            cv2.warpAffine(one, matrix, light.shape[1::-1], borderMode=cv2.BORDER_REPLICATE), np.float32
+        )
+        for name, one in loaded.items()
+    }
+    return {name: looks.match(one, light) for name, one in moved.items()}
+
+
+def _resized(picture: Array, shape: tuple[int, ...]) -> Array:
+    return np.asarray(cv2.resize(picture, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def _offset(first: Array, second: Array) -> tuple[float, float]:
+    """Measure how far the picture stages moved the object: (dx, dy) in preview pixels, 0 where it is not clear."""
+    grey = [np.nan_to_num(one.mean(axis=2) if one.ndim == 3 else one).astype(np.float32) for one in (first, second)]
+    window = cv2.createHanningWindow(grey[0].shape[::-1], cv2.CV_32F)
+    (dx, dy), response = cv2.phaseCorrelate(grey[0], grey[1], window)
+    if response < 0.1 or abs(dx) > 0.2 * grey[0].shape[1] or abs(dy) > 0.2 * grey[0].shape[0]:
+        return 0.0, 0.0
+    return float(dx), float(dy)
