@@ -200,7 +200,7 @@ class _Builder:
         stack = step(f"{fold.name}/finish", "finish", [*ready, *parts], stages=said)
         sheet = ""
         if capture.role == "light":
-            gives = {column: text for call in surveys for column, text in call.stage.gives.items()}
+            gives = {column: text for call in surveys for column, text in getattr(call.stage, "gives", {}).items()}
             sheet = step("sheet", "sheet", [*ready, Input("stack", stack)], stages=said, gives=gives, format=1)
         return Chain(capture, name, table, stack, sheet=sheet, aids=helpers)
 
@@ -246,8 +246,8 @@ class _Builder:
             inputs = (Input("member:00", last),)
             step = self.add(Step(f"{last}/files", "publish", f"{named[0]}: picture files", unit, inputs, content))
             sheet = self.plan.chains[unit[0]].sheet
-            inputs += (Input("sheet", sheet, optional=True),) if sheet else ()
-            preview = self.add(Step(f"{last}/preview", "preview", f"{named[0]}: preview", unit, inputs, {"format": 1}))
+            shown = (*inputs, Input("sheet", sheet, optional=True)) if sheet else inputs
+            preview = self.add(Step(f"{last}/preview", "preview", f"{named[0]}: preview", unit, shown, {"format": 1}))
             self.plan.pictures.append(PicturePlan(step, unit, tuple(named), preview))
 
     def serial(self, first: Capture) -> int:

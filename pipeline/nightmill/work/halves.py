@@ -2,9 +2,9 @@
 
 Source
 ------
-Saxton & Baumeister (1982), J. Microsc. 127, 127-138, doi:10.1111/j.1365-2818.1982.tb00405.x (ring correlation); van Heel
-& Schatz (2005), J. Struct. Biol. 151, 250-262, doi:10.1016/j.jsb.2005.05.009 (on thresholds); Rosenthal & Henderson
-(2003), J. Mol. Biol. 333, 721-745, doi:10.1016/j.jmb.2003.07.013 (0.143 for two halves of the data).
+Saxton & Baumeister (1982), J. Microsc. 127, 127-138, doi:10.1111/j.1365-2818.1982.tb00405.x (ring correlation); van
+Heel & Schatz (2005), J. Struct. Biol. 151, 250-262, doi:10.1016/j.jsb.2005.05.009 (on thresholds); Rosenthal &
+Henderson (2003), J. Mol. Biol. 333, 721-745, doi:10.1016/j.jmb.2003.07.013 (0.143 for two halves of the data).
 """
 
 from __future__ import annotations
@@ -86,7 +86,8 @@ def half_set_correlation(first: NDArray[np.floating], second: NDArray[np.floatin
     ring = np.minimum((radius / 0.5 * count).astype(np.int64), count)
 
     def sums(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.bincount(ring.ravel(), (share * values).ravel(), count + 1)[:count]
+        total: NDArray[np.float64] = np.bincount(ring.ravel(), (share * values).ravel(), count + 1).astype(np.float64)
+        return total[:count]
 
     cross = sums((spectra[0] * spectra[1].conj()).real)
     norm = np.sqrt(sums(np.abs(spectra[0]) ** 2) * sums(np.abs(spectra[1]) ** 2))

@@ -81,7 +81,7 @@ def to_bytes(picture: Array, black: float, white: float, gamma: float = 1.0) -> 
     """Turn linear light into 8-bit sRGB (IEC 61966-2-1): `black` and below is 0, `white` and above 255."""
     light = np.clip((np.nan_to_num(picture, nan=black) - black) / max(white - black, 1e-12), 0, 1) ** gamma
     bent = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 0.0031308) ** (1 / 2.4) - 0.055)
-    return (bent * 255 + 0.5).astype(np.uint8)
+    return np.asarray(bent * 255 + 0.5, np.uint8)
 
 
 def match(picture: Array, wanted: Array) -> Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import warnings
 from collections.abc import Mapping
@@ -26,7 +27,7 @@ def seconds(table: FrameTable) -> NDArray[np.float64] | None:
     utc = np.asarray(table["utc"], np.float64)
     if not np.isfinite(utc).all() or len(utc) < 2 or utc[-1] <= utc[0]:
         return None
-    return utc - utc[0]
+    return np.asarray(utc - utc[0], np.float64)
 
 
 def course(values: NDArray[Any], x: NDArray[np.float64]) -> dict[str, list[float | None]]:
@@ -47,12 +48,12 @@ def course(values: NDArray[Any], x: NDArray[np.float64]) -> dict[str, list[float
     values = np.asarray(values, np.float64)
     parts = min(POINTS, len(values))
     edges = np.linspace(0, len(values), parts + 1).round().astype(int)
-    rows = [values[a:b] for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    rows = [values[a:b] for a, b in itertools.pairwise(edges)]
     with warnings.catch_warnings():
         # A stretch in which nothing was measured is a gap in the plot, nothing to warn of.
         warnings.simplefilter("ignore", RuntimeWarning)
         bands = np.array([np.nanpercentile(row, [10, 50, 90]) for row in rows])
-    middle = [float(x[a:b].mean()) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    middle = [float(x[a:b].mean()) for a, b in itertools.pairwise(edges)]
     names = ("low", "middle", "high")
     return {"x": tidy(middle), **{name: tidy(bands[:, k]) for k, name in enumerate(names)}}
 
@@ -85,7 +86,7 @@ def drift(table: FrameTable) -> dict[str, list[float | None]] | None:
         return None
     x, y = x[good] - np.median(x[good]), y[good] - np.median(y[good])
     edges = np.linspace(0, len(x), min(POINTS, len(x)) + 1).round().astype(int)
-    pairs = list(zip(edges[:-1], edges[1:], strict=True))
+    pairs = list(itertools.pairwise(edges))
     return {
         "dx_px": tidy([np.median(x[a:b]) for a, b in pairs]),
         "dy_px": tidy([np.median(y[a:b]) for a, b in pairs]),

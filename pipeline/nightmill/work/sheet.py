@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..artefacts import Frames, FrameTable, Stack
+from ..artefacts import FrameTable, Stack
 from ..stage import Fold
 from ..store import DamagedError
 from . import looks, series
@@ -120,7 +120,7 @@ def _brightness(feed: Feed, picks: dict[str, int]) -> dict[str, Any]:
     full = feed.capture.full_scale
     peaks, clipped, distinct = [], [], []
     for row in picks.values():
-        raw: Frames | Any = feed.source.read(feed.capture, row, row + 1)
+        raw: NDArray[Any] = feed.source.read(feed.capture, row, row + 1)
         peaks.append(float(np.percentile(raw, 99.9)) / full)
         clipped.append(float(np.mean(raw >= full)))
         distinct.append(len(np.unique(raw)))
@@ -143,8 +143,8 @@ def _courses(task: Task, table: FrameTable, used: NDArray[np.bool_]) -> dict[str
 def _halves(stack: Stack) -> dict[str, Any] | None:
     if stack.half_a is None or stack.half_b is None:
         return None
-    planes = [half if half.ndim == 2 else half.mean(axis=0) for half in (stack.half_a, stack.half_b)]
-    curve = half_set_correlation(*planes)
+    first, second = (h if h.ndim == 2 else h.mean(axis=0) for h in (stack.half_a, stack.half_b))
+    curve = half_set_correlation(first, second)
     scale = float(stack.header.get("scale") or 1.0)
     return {
         # Camera pixels are what equipment is reckoned in.
