@@ -88,7 +88,7 @@ class Grid:
 
 
 def plan_grid(
-    height: int, width: int, cfa: str | None, extent_px: float, fills_frame: bool, y_px: float, x_px: float
+    height: int, width: int, cfa: str | None, extent_px: float, fills_frame: bool, mesh: bool, y_px: float, x_px: float
 ) -> Grid:
     """Choose the grid for a capture.
 
@@ -102,17 +102,19 @@ def plan_grid(
         Side of the square that holds the object.
     fills_frame : bool
         Whether the object runs over the edge.
+    mesh : bool
+        Whether a mesh follows: then the shift need not be better than half a pixel, and a coarse grid will do.
     y_px, x_px : float
         Where it usually is.
     """
     if fills_frame:
         halvings = 1 if cfa else 0
-        while min(height, width) / 2**halvings > 420:
+        while min(height, width) / 2**halvings > (160 if mesh else 420):
             halvings += 1
         rows, columns = (_fitting(0.92 * length / 2**halvings) for length in (height, width))
         return Grid(halvings, rows, columns, y_px, x_px, 0.5)
     halvings = 1 if (cfa or extent_px >= 56) else 0
-    while extent_px / 2**halvings > 300:
+    while extent_px / 2**halvings > (100 if mesh else 300):
         halvings += 1
     side = 1.15 * extent_px / 2**halvings + 12
     length = next((good for good in GOOD if good >= side), GOOD[-1])

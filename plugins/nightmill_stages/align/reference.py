@@ -44,7 +44,7 @@ def reference_band(spectra: Complex, shape: tuple[int, int]) -> Float:
 
 def build_reference(
     boxes: Float, backgrounds: NDArray[np.floating], window: Float, *, seed: bool, rounds: int = 4
-) -> tuple[Template, Complex, NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[Template, NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Build a reference of frames that are roughly in place.
 
     Parameters
@@ -63,8 +63,6 @@ def build_reference(
     Returns
     -------
     template : Template
-    mean : ndarray of complex64, shape (h, w // 2 + 1)
-        Half spectrum of the reference picture.
     dy, dx, fit : ndarray of float64, shape (n,)
         Shifts of the boxes to the reference, in cells, and their correlation.
     """
@@ -80,7 +78,6 @@ def build_reference(
         start = spectra[trial[int(np.argmax(scores))]]
     template = make_template(start, rough, window)
     dy, dx, fit, _ = register(spectra, template)
-    mean = start
     for turn in range(rounds):
         # The mean shift carries no information, and taking it off keeps the reference from walking away.
         centred_y, centred_x = dy - np.median(dy), dx - np.median(dx)
@@ -90,4 +87,4 @@ def build_reference(
         band = rough if turn == 0 and seed else reference_band(onto[good], shape)
         template = make_template(mean, band, window)
         dy, dx, fit, _ = register(spectra, template)
-    return template, mean, dy, dx, fit
+    return template, dy, dx, fit

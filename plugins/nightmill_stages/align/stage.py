@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, ClassVar
+from typing import Annotated, Any, ClassVar, Literal
 
 import numpy as np
 from nightmill import stage
@@ -11,8 +11,10 @@ from nightmill.artefacts import Frames, FrameTable
 from numpy.typing import NDArray
 
 from ..grade.flags import Flag
+from .bending import cells_of, improve, measure_bending
 from .correlate import Template, register, taper
 from .geometry import Grid, plan_grid
+from .mesh import MeshPlan, MeshReference, plan_mesh, prepare_mesh
 from .reference import build_reference, spectra_of
 
 __all__ = ["Align"]
@@ -20,11 +22,18 @@ __all__ = ["Align"]
 REFERENCE_FRAMES = 64
 """Frames in the reference: its noise is then an eighth of a frame's, too little to pull single frames along."""
 
+REFERENCE_BYTES = 64 * 2**20
+"""Frames of the mesh's reference are held in memory together: at most so much."""
+
+LARGE_PX = 400
+"""Discs of this size are bent by the air like a surface is."""
+
 
 class Align(stage.Survey):
     """Register frames to a reference built from the sharpest of them, by band-limited plain correlation.
 
-    A disc is followed by its position from grading and then by detail and limb; a surface by correlation alone.
+    A disc is followed by its position from grading and then by detail and limb; a surface by correlation alone, and
+    then by a mesh of local shifts, for the air bends every frame differently.
     """
 
     name = "align"
@@ -35,9 +44,9 @@ class Align(stage.Survey):
         "dy_px": "row of the frame at which the reference's row 0 lies, camera pixels",
         "dx_px": "column of the frame at which the reference's column 0 lies, camera pixels",
         "fit": "correlation with the reference in the band, 0 to 1",
-        "gain": "brightness in the band relative to the reference: falls with blur and with cloud",
         "flags": "as before, frames that do not look like the reference marked",
         "kept": "whether the frame is registered and usable",
+        "mesh": "local shifts beyond dy_px, dx_px (rows, columns, 2), camera pixels; a single zero without a mesh",
     }
 
     class Parameters(stage.Parameters):
@@ -46,23 +55,24 @@ class Align(stage.Survey):
         share: float = stage.Field(
             0.6, gt=0, le=1, description="Share of the usable frames, sharpest first, that are registered at all."
         )
+        mesh: Literal["auto", "on", "off"] = stage.Field(
+            "auto", description="Follow local shifts; by default on surfaces and discs of 400 pixels and more."
+        )
+        spacing: Annotated[float, stage.Field(ge=8, le=400)] | Literal["auto"] = stage.Field(
+            "auto", description="Distance of the mesh's nodes in pixels; 24 by default."
+        )
 
     def prepare(self, table: FrameTable, context: stage.Context) -> dict[str, Any]:
         """Build the reference."""
         capture = context.capture
         kept = table["kept"].astype(bool)
         fills = bool(table["fills_frame"][kept].any())
+        extent = float(np.median(table["extent_px"][kept]))
+        mesh = self.parameters.mesh == "on" or (self.parameters.mesh == "auto" and (fills or extent >= LARGE_PX))
         order = np.lexsort((table["number"], np.where(kept, -table["sharpness"], np.inf)))
         best = np.sort(order[: min(REFERENCE_FRAMES, int(kept.sum()))])
-        grid = plan_grid(
-            capture.height,
-            capture.width,
-            capture.cfa,
-            float(np.median(table["extent_px"][kept])),
-            fills,
-            float(np.median(table["y_px"][best])),
-            float(np.median(table["x_px"][best])),
-        )
+        where = float(np.median(table["y_px"][best])), float(np.median(table["x_px"][best]))
+        grid = plan_grid(capture.height, capture.width, capture.cfa, extent, fills, mesh, *where)
         window = taper(grid.shape, grid.taper)
         boxes, corners, backgrounds = [], [], []
         for row in best:
@@ -71,82 +81,115 @@ class Align(stage.Survey):
             boxes.append(box)
             corners.append((top, left))
             backgrounds.append(_background(box, table["background"][row], frame.full_scale, fills))
-        template, _, dy, dx, fit = build_reference(np.stack(boxes), np.array(backgrounds), window, seed=fills)
+        template, dy, dx, fit = build_reference(np.stack(boxes), np.array(backgrounds), window, seed=fills)
+        shifts = np.array([grid.shift_px(t, e, y, x) for (t, e), y, x in zip(corners, dy, dx, strict=True)])
         if fills:
             # Cut the boxes again where the surface was found, so that all show the same part of it.
-            boxes = []
-            for row, y, x in zip(best, dy, dx, strict=True):
+            corners, boxes = [], []
+            for row, (y, x) in zip(best, shifts, strict=True):
                 frame = context.read(table["number"][row : row + 1])
-                boxes.append(grid.box(frame.data[0], grid.y_px + y * grid.cell, grid.x_px + x * grid.cell)[0])
-            template, _, dy, dx, fit = build_reference(np.stack(boxes), np.array(backgrounds), window, seed=False)
+                box, top, left = grid.box(frame.data[0], grid.y_px + y, grid.x_px + x)
+                boxes.append(box)
+                corners.append((top, left))
+            template, dy, dx, fit = build_reference(np.stack(boxes), np.array(backgrounds), window, seed=False)
+            shifts = np.array([grid.shift_px(t, e, y, x) for (t, e), y, x in zip(corners, dy, dx, strict=True)])
         count = int(np.ceil(self.parameters.share * kept.sum()))
         limit = float(np.sort(table["sharpness"][kept])[::-1][max(count, 1) - 1])
+        state = {"grid": grid.to_json(), "fills": fills, "sharpness": limit, **template.to_state()}
+        if mesh:
+            spacing = 24.0 if self.parameters.spacing == "auto" else float(self.parameters.spacing)
+            plan = plan_mesh(capture.height, capture.width, capture.cfa, spacing)
+            room = max(REFERENCE_BYTES // (capture.height * capture.width * 4 >> 2 * plan.halvings), 8)
+            few = np.unique(np.linspace(0, len(best) - 1, min(len(best), room)).round().astype(int))
+            cells = [cells_of(context.read(table["number"][best[i] : best[i] + 1]).data[0], plan) for i in few]
+            state |= {"mesh": plan.to_json(), "picture": improve(cells, shifts[few, 0], shifts[few, 1], plan)}
+            context.choose("mesh", [plan.rows, plan.columns], f"Nodes of the mesh, about {spacing:g} px apart.")
         context.measure(
             "reference",
             {"frames": len(best), "fit": round(float(np.median(fit)), 4)},
             f"The reference is the mean of the {len(best)} sharpest frames.",
         )
-        return {"grid": grid.to_json(), "fills": fills, "sharpness": limit, **template.to_state()}
+        return state
 
     def measure(self, frames: Frames, rows: FrameTable, context: stage.Context) -> dict[str, NDArray[Any]]:
         """Register the frames that are sharp enough; the others stay without a shift."""
         state = context.state
-        grid = Grid(**state["grid"])
-        template = Template.from_state(dict(state))
-        fills = bool(state["fills"])
         n = len(frames)
-        result = {name: np.full(n, np.nan) for name in ("dy_px", "dx_px", "fit", "gain")}
         chosen = np.flatnonzero(rows["sharpness"] >= state["sharpness"])
+        plan = MeshPlan(**state["mesh"]) if "mesh" in state else None
+        shape = (plan.rows, plan.columns, 2) if plan else (1, 1, 2)
+        result: dict[str, NDArray[Any]] = {name: np.full(n, np.nan) for name in ("dy_px", "dx_px", "fit")}
+        result["mesh"] = np.zeros((n, *shape), np.float32)
         for part in np.array_split(chosen, max(-(-len(chosen) // 16), 1)):
             if len(part):
-                self._register(frames, rows, part, grid, template, fills, result)
-        return {
-            **result,
-            "flags": rows["flags"].astype(np.int32),
-            "kept": np.isfinite(result["fit"]),
-        }
+                _register(frames, rows, part, state, plan is None, result)
+        if plan is not None and len(chosen):
+            reference, picture = self._reference(state, plan)
+            for row in chosen:
+                cells = cells_of(frames.data[row], plan)
+                start = float(result["dy_px"][row]), float(result["dx_px"][row])
+                dy, dx, mesh, fit = measure_bending(cells, *start, reference, picture, plan)
+                result["dy_px"][row], result["dx_px"][row], result["fit"][row] = dy, dx, fit
+                result["mesh"][row] = mesh
+        return {**result, "flags": rows["flags"].astype(np.int32), "kept": np.isfinite(result["fit"])}
 
     def conclude(self, table: FrameTable, context: stage.Context) -> dict[str, NDArray[Any]]:
-        """Take out frames that do not look like the reference."""
-        fit, kept = table["fit"], table["kept"].astype(bool)
-        flags = table["flags"].astype(np.int32)
+        """Take out frames that do not look like the reference, and the mean bending, which is the reference's own."""
+        fit, kept = table["fit"], table["kept"].astype(bool) & np.isfinite(table["fit"])
+        flags, mesh = table["flags"].astype(np.int32), table["mesh"].astype(np.float32)
         if kept.any():
             middle = float(np.median(fit[kept]))
             spread = max(1.4826 * float(np.median(np.abs(fit[kept] - middle))), 0.01)
             odd = kept & (fit < max(middle - 8 * spread, 0.2 * middle))
             flags[odd] |= Flag.MISFIT
             kept &= ~odd
+            mesh = mesh.copy()
+            mesh[kept] -= mesh[kept].mean(axis=0, dtype=np.float64).astype(np.float32)
+            if mesh.shape[1] > 1:
+                bent = round(float(mesh[kept].std()), 3)
+                context.measure("bending_px", bent, f"The air bends the frames by {bent} px rms about their shift.")
         context.measure("registered", int(kept.sum()), f"{int(kept.sum())} frames are registered")
-        return {"flags": flags, "kept": kept}
+        return {"flags": flags, "kept": kept, "mesh": mesh}
 
-    @staticmethod
-    def _register(
-        frames: Frames,
-        rows: FrameTable,
-        part: NDArray[np.int64],
-        grid: Grid,
-        template: Template,
-        fills: bool,
-        result: dict[str, NDArray[Any]],
-    ) -> None:
-        """Register some frames in one batch of transforms; fills `result` at `part`."""
-        y_px, x_px = rows["y_px"][part].copy(), rows["x_px"][part].copy()
-        if fills:
-            y_px[:], x_px[:] = grid.y_px, grid.x_px
-        for _ in range(2 if fills else 1):
-            cuts = [grid.box(frames.data[row], y, x) for row, y, x in zip(part, y_px, x_px, strict=True)]
-            boxes = np.stack([one for one, _, _ in cuts])
-            backgrounds = np.array(
-                [
-                    _background(box, rows["background"][row], frames.full_scale, fills)
-                    for box, row in zip(boxes, part, strict=True)
-                ]
-            )
-            dy, dx, fit, gain = register(spectra_of(boxes, backgrounds, template.window), template)
-            shifts = np.array([grid.shift_px(t, e, y, x) for (_, t, e), y, x in zip(cuts, dy, dx, strict=True)])
-            y_px, x_px = grid.y_px + shifts[:, 0], grid.x_px + shifts[:, 1]
-        result["dy_px"][part], result["dx_px"][part] = shifts[:, 0], shifts[:, 1]
-        result["fit"][part], result["gain"][part] = fit, gain
+    def _reference(self, state: stage.State, plan: MeshPlan) -> tuple[MeshReference, NDArray[np.float32]]:
+        """Return the mesh's reference for the capture in hand; made once and kept while the state stays the same."""
+        held = getattr(self, "_held", None)
+        if held is None or held[0] is not state:
+            picture = np.asarray(state["picture"], np.float32)
+            self._held = held = (state, prepare_mesh(picture, plan), picture)
+        return held[1], held[2]
+
+
+def _register(
+    frames: Frames,
+    rows: FrameTable,
+    part: NDArray[np.int64],
+    state: stage.State,
+    twice: bool,
+    result: dict[str, NDArray[Any]],
+) -> None:
+    """Register some frames in one batch of transforms; fills `result` at `part`.
+
+    Surfaces without a mesh are cut again where they were found and registered twice: the window is then on the same
+    part of the surface as in the reference.
+    """
+    grid = Grid(**state["grid"])
+    template = Template.from_state(dict(state))
+    fills = bool(state["fills"])
+    y_px, x_px = rows["y_px"][part].copy(), rows["x_px"][part].copy()
+    if fills:
+        y_px[:], x_px[:] = grid.y_px, grid.x_px
+    for _ in range(2 if fills and twice else 1):
+        cuts = [grid.box(frames.data[row], y, x) for row, y, x in zip(part, y_px, x_px, strict=True)]
+        backgrounds = [
+            _background(box, rows["background"][row], frames.full_scale, fills)
+            for (box, _, _), row in zip(cuts, part, strict=True)
+        ]
+        spectra = spectra_of(np.stack([box for box, _, _ in cuts]), np.array(backgrounds), template.window)
+        dy, dx, fit, _ = register(spectra, template)
+        shifts = np.array([grid.shift_px(t, e, y, x) for (_, t, e), y, x in zip(cuts, dy, dx, strict=True)])
+        y_px, x_px = grid.y_px + shifts[:, 0], grid.x_px + shifts[:, 1]
+    result["dy_px"][part], result["dx_px"][part], result["fit"][part] = shifts[:, 0], shifts[:, 1], fit
 
 
 def _background(box: NDArray[np.float32], sky: float, full_scale: float, fills: bool) -> float:

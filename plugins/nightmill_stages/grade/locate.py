@@ -90,8 +90,9 @@ def look(small: NDArray[np.float32], scene: Scene | None, cell: int) -> dict[str
     inside = (over > 0).astype(np.float32)
     count = np.maximum(inside.sum(axis=1), 1)
     rows, columns = np.mgrid[0:height, 0:width].astype(np.float32).reshape(2, -1)
-    basis = np.stack([np.ones_like(rows), rows, columns], axis=1)
-    moments = (over @ basis).astype(np.float64)
+    # Sums row by row, not a matrix product: its bits would depend on how many frames come together.
+    bases = np.ones_like(rows), rows, columns
+    moments = np.stack([np.einsum("ij,j->i", over, basis) for basis in bases], axis=1).astype(np.float64)
     total = np.maximum(moments[:, 0], 1e-9)
     above = np.einsum("ij,ij->i", flat, inside) - count * background
     return {

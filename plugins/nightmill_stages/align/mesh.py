@@ -1,0 +1,184 @@
+"""How the air bent a frame: a mesh of local shifts, by least squares on band-passed brightness.
+
+Around every node of the mesh the shift is found that makes the frame fit the reference best in the least-squares sense,
+together with the local contrast, for a blurred frame is a weaker copy of the reference (Lucas & Kanade 1981, Proc. 7th
+IJCAI, 674; solved from large windows to small ones, each holding the next where there is too little detail to decide).
+Two or three rounds of warping and solving converge.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["MeshPlan", "MeshReference", "bend", "field_of", "measure_mesh", "plan_mesh", "prepare_mesh"]
+
+Float = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class MeshPlan:
+    """A mesh over the frame.
+
+    Attributes
+    ----------
+    rows, columns : int
+        Nodes; node (i, j) is the centre of its part when the frame is divided evenly.
+    halvings : int
+        How often frames are halved before they are compared.
+    fine, coarse : float
+        Standard deviations of the two Gaussians of the band, in cells.
+    windows : tuple of float
+        Standard deviations of the Gaussian windows, in nodes, large to small.
+    stiffness : tuple of float
+        For each window: how strongly the window before holds it, as a share of the usual detail.
+    rounds : int
+        Rounds of warping and solving.
+    """
+
+    rows: int
+    columns: int
+    halvings: int
+    fine: float = 1.0
+    coarse: float = 5.0
+    windows: tuple[float, ...] = (4.0, 1.8, 0.8)
+    stiffness: tuple[float, ...] = (0.02, 0.05, 0.1)
+    rounds: int = 3
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain values."""
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class MeshReference:
+    """What a frame is compared with, and all products that do not depend on the frame.
+
+    Arrays: `band` float32 (h, w), the band-passed reference; `gradient` (2, h, w); `normal` and `inverse`, for each
+    window (rows, columns, 3, 3): the normal equations for row shift, column shift and contrast around each node, and
+    the inverse of what they become when held by the window before.
+    """
+
+    band: Float
+    gradient: Float
+    normal: tuple[Float, ...]
+    inverse: tuple[Float, ...]
+
+
+def plan_mesh(height: int, width: int, cfa: str | None, spacing_px: float) -> MeshPlan:
+    """Choose a mesh with nodes about `spacing_px` apart, for frames of `height` by `width` camera pixels."""
+    halvings = 1
+    rows, columns = max(round(height / spacing_px), 2), max(round(width / spacing_px), 2)
+    return MeshPlan(rows, columns, halvings)
+
+
+def band_pass(cells: Float, plan: MeshPlan) -> Float:
+    """Return the band-passed picture: large-scale brightness and single-cell noise taken away."""
+    near = cv2.GaussianBlur(cells, (0, 0), plan.fine)
+    # The wide Gaussian needs no fine grid.
+    height, width = cells.shape
+    small = cv2.resize(near, (max(width // 4, 1), max(height // 4, 1)), interpolation=cv2.INTER_AREA)
+    far = cv2.GaussianBlur(small, (0, 0), plan.coarse / 4)
+    return cv2.subtract(near, cv2.resize(far, (width, height), interpolation=cv2.INTER_LINEAR))
+
+
+def prepare_mesh(cells: Float, plan: MeshPlan) -> MeshReference:
+    """Make what `measure_mesh` needs from a reference (h, w) on the halved grid."""
+    band = band_pass(cells, plan)
+    gradient = np.stack(
+        [cv2.Scharr(band, cv2.CV_32F, 0, 1, scale=1 / 32), cv2.Scharr(band, cv2.CV_32F, 1, 0, scale=1 / 32)]
+    )
+    basis = [gradient[0], gradient[1], band]
+    normal, inverse = [], []
+    pooled = [[_pool(a * b, plan) for b in basis] for a in basis]
+    for window, stiffness in zip(plan.windows, plan.stiffness, strict=True):
+        block = np.empty((plan.rows, plan.columns, 3, 3), np.float32)
+        for i in range(3):
+            for j in range(3):
+                block[..., i, j] = _smooth(pooled[i][j], window)
+        normal.append(block)
+        hold = stiffness * float(np.median(block[..., 0, 0] + block[..., 1, 1])) / 2 + 1e-12
+        held = block.astype(np.float64) + np.diag([hold, hold, hold / (np.pi * plan.fine) ** 2])
+        inverse.append(np.linalg.inv(held).astype(np.float32))
+    return MeshReference(band, gradient, tuple(normal), tuple(inverse))
+
+
+def measure_mesh(
+    cells: Float, reference: MeshReference, plan: MeshPlan, start: Float | None = None
+) -> tuple[Float, float]:
+    """Measure the local shifts of a frame.
+
+    Parameters
+    ----------
+    cells : ndarray of float32, shape (h, w)
+        The frame on the halved grid, already moved to within some cells of the reference.
+    reference : MeshReference
+    plan : MeshPlan
+    start : ndarray of float32, shape (rows, columns, 2), or None
+        Shifts to start from, in cells.
+
+    Returns
+    -------
+    shifts : ndarray of float32, shape (rows, columns, 2)
+        frame(y + dy, x + dx) = reference(y, x), in cells.
+    fit : float
+        Correlation of the warped frame with the reference in the band.
+    """
+    band = band_pass(cells, plan)
+    shifts = np.zeros((plan.rows, plan.columns, 2), np.float32) if start is None else start.astype(np.float32)
+    fit = 0.0
+    for turn in range(plan.rounds + 1):
+        warped = bend(band, shifts, cv2.INTER_LINEAR) if turn or start is not None else band
+        if turn == plan.rounds:
+            a, b = warped.ravel(), reference.band.ravel()
+            fit = float(np.dot(a, b) / np.sqrt(max(float(np.dot(a, a)) * float(np.dot(b, b)), 1e-30)))
+            break
+        difference = cv2.subtract(warped, reference.band)
+        right = [
+            _pool(cv2.multiply(part, difference), plan)
+            for part in (reference.gradient[0], reference.gradient[1], reference.band)
+        ]
+        shifts = shifts - _solve(right, reference, plan)
+    return shifts, fit
+
+
+def bend(picture: Float, shifts: Float, interpolation: int = cv2.INTER_CUBIC) -> Float:
+    """Return picture(y + dy, x + dx) for a mesh of shifts (rows, columns, 2) in the picture's pixels."""
+    height, width = picture.shape[:2]
+    rows, columns = field_of(shifts, height, width)
+    return cv2.remap(picture, columns, rows, interpolation, borderMode=cv2.BORDER_REFLECT_101)
+
+
+def field_of(shifts: Float, height: int, width: int, scale: float = 1.0) -> tuple[Float, Float]:
+    """Return maps (rows, columns), float32 (h, w): where each pixel lies in a frame bent by `shifts` times `scale`."""
+    rows = cv2.resize(np.ascontiguousarray(shifts[..., 0]), (width, height), interpolation=cv2.INTER_LINEAR)
+    columns = cv2.resize(np.ascontiguousarray(shifts[..., 1]), (width, height), interpolation=cv2.INTER_LINEAR)
+    if scale != 1:
+        rows *= np.float32(scale)
+        columns *= np.float32(scale)
+    rows += np.arange(height, dtype=np.float32)[:, None]
+    columns += np.arange(width, dtype=np.float32)
+    return rows, columns
+
+
+def _pool(product: Float, plan: MeshPlan) -> Float:
+    """Average over the part of each node."""
+    return cv2.resize(product, (plan.columns, plan.rows), interpolation=cv2.INTER_AREA)
+
+
+def _smooth(values: Float, window: float) -> Float:
+    return cv2.GaussianBlur(values, (0, 0), window, borderType=cv2.BORDER_REFLECT)
+
+
+def _solve(right: list[Float], reference: MeshReference, plan: MeshPlan) -> Float:
+    """Solve for the shifts (rows, columns, 2), window by window."""
+    solution = np.zeros((plan.rows, plan.columns, 3), np.float32)
+    for window, normal, inverse in zip(plan.windows, reference.normal, reference.inverse, strict=True):
+        b = np.stack([_smooth(part, window) for part in right], axis=-1)
+        b -= np.einsum("ijkl,ijl->ijk", normal, solution)
+        solution += np.einsum("ijkl,ijl->ijk", inverse, b)
+    return solution[..., :2]

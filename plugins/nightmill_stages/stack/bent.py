@@ -1,0 +1,129 @@
+"""Adding up frames that the air has bent: each is resampled once, through its mesh of local shifts.
+
+Where shifts differ from place to place there are no common phases, so every frame goes through one bicubic mapping
+(global shift and mesh together) after its impulses were rejected in its own integers. Local weights follow the local
+sharpness: the air that blurs one crater may leave the next alone.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..align.mesh import field_of
+from .phases import Envelope, Layout
+
+__all__ = ["add_bent", "empty_bent", "mean_of", "variance_of"]
+
+Array = NDArray[Any]
+Float = NDArray[np.float32]
+
+
+def empty_bent(layout: Layout) -> dict[str, Array]:
+    """Return sums of nothing.
+
+    "sum", "weight" (2 halves, *frame): weighted differences and weights; "square", "weight2" (*frame): weighted squares
+    and squares of weights; "clipped", "frames" as in `phases.empty`.
+    """
+    return {
+        "sum": np.zeros((2, *layout.frame_shape), np.float32),
+        "weight": np.zeros((2, layout.height, layout.width), np.float32),
+        "square": np.zeros(layout.frame_shape, np.float32),
+        "weight2": np.zeros((layout.height, layout.width), np.float32),
+        "clipped": np.zeros(1, np.int64),
+        "frames": np.zeros(2, np.int64),
+    }
+
+
+def add_bent(
+    sums: dict[str, Array], layout: Layout, frame: Array, half: int, shift: tuple[float, float], mesh: Float,
+    weight: Float | float, gain: float, expected: Envelope,
+) -> None:
+    """Add one frame to the sums, in place.
+
+    Parameters
+    ----------
+    sums : dict
+        As made by `empty_bent`.
+    layout : Layout
+    frame : ndarray, shape `layout.frame_shape`
+        ADU, any dtype.
+    half : {0, 1}
+        Which half-set it belongs to.
+    shift : (float, float)
+        Mean shift: frame(y + dy, x + dx) = reference(y, x).
+    mesh : ndarray of float32, shape (rows, columns, 2)
+        Local shifts beyond the mean, camera pixels.
+    weight : ndarray of float32, shape (rows, columns), or float
+        Local weights, or one for all.
+    gain : float
+        Brightness relative to the reference.
+    expected : Envelope
+        Of the reference, wide enough for the bending.
+    """
+    height, width = layout.height, layout.width
+    iy, ix = int(np.floor(shift[0] + 0.5)), int(np.floor(shift[1] + 0.5))
+    if abs(iy) >= height or abs(ix) >= width:
+        return
+    where = slice(max(0, -iy), min(height, height - iy)), slice(max(0, -ix), min(width, width - ix))
+    part = frame[where[0].start + iy : where[0].stop + iy, where[1].start + ix : where[1].stop + ix]
+    centre = expected.centre[0]
+    clipped = cv2.min(cv2.max(part, expected.low[0][where]), expected.high[0][where])
+    moved = centre.copy()
+    inner = part.astype(np.float32)
+    if gain != 1:
+        inner *= np.float32(1 / gain)
+    if cv2.norm(part, clipped, cv2.NORM_INF) > 0:
+        hit = part != clipped
+        inner[hit] = centre[where][hit]
+        sums["clipped"] += int(np.count_nonzero(hit))
+    moved[where] = inner
+    rest = mesh + np.array([shift[0] - iy, shift[1] - ix], np.float32)
+    rows, columns = field_of(rest, height, width)
+    warped = cv2.remap(moved, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    cv2.subtract(warped, centre, warped)
+    if isinstance(weight, np.ndarray):
+        local = cv2.resize(weight, (width, height), interpolation=cv2.INTER_LINEAR)
+    else:
+        local = np.full((height, width), weight, np.float32)
+    if iy or ix:
+        # Outside the overlap nothing was seen.
+        local[: where[0].start] = 0
+        local[where[0].stop :] = 0
+        local[:, : where[1].start] = 0
+        local[:, where[1].stop :] = 0
+    each = local if warped.ndim == 2 else local[..., None]
+    weighted = warped * each
+    cv2.add(sums["sum"][half], weighted, sums["sum"][half])
+    cv2.accumulateProduct(weighted, warped, sums["square"])
+    cv2.accumulate(local, sums["weight"][half])
+    cv2.accumulateSquare(local, sums["weight2"])
+    sums["frames"][half] += 1
+
+
+def mean_of(total: Array, weight: Array, centre: Float) -> Float:
+    """Return centre + total / weight as (h, w) or (3, h, w), NaN without weight."""
+    each = weight if total.ndim == 2 else weight[..., None]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.where(each > 0, centre + total / each, np.nan).astype(np.float32)
+    return np.moveaxis(mean, -1, 0) if mean.ndim == 3 else mean
+
+
+def variance_of(sums: dict[str, Array]) -> tuple[Float, Float]:
+    """Return the variance of a resampled sample about the mean, and the variance of the mean, ADU squared.
+
+    Shapes (h, w) or (3, h, w). With weights w: var = sum w (d - mean)^2 / (W - W2 / W), of the mean var x W2 / W^2.
+    """
+    total, weight = sums["sum"].sum(axis=0, dtype=np.float64), sums["weight"].sum(axis=0, dtype=np.float64)
+    squares = sums["weight2"].astype(np.float64)
+    colour = total.ndim == 3
+    each, each2 = (weight[..., None], squares[..., None]) if colour else (weight, squares)
+    safe = np.maximum(each, 1e-12)
+    freedom = np.maximum(each - each2 / safe, 1e-12)
+    single = np.maximum(sums["square"] - total**2 / safe, 0) / freedom
+    mean = single * each2 / safe**2
+    pair = (single, mean) if not colour else (np.moveaxis(single, -1, 0), np.moveaxis(mean, -1, 0))
+    return pair[0].astype(np.float32), pair[1].astype(np.float32)
