@@ -80,7 +80,7 @@ class Registry:
         if not self.broken:
             return ""
         listed = "; ".join(f"{one.name} ({one.origin}): {one.reason}" for one in self.broken)
-        return f". It may be in a plugin that could not be loaded: {listed}"
+        return f"\nIt may be in a plugin that could not be loaded: {listed}"
 
 
 @cache

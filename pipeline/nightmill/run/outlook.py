@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
-from ..plan import Plan, Step
+from ..plan import PicturePlan, Plan, Step
 from ..plan.space import bytes_needed
 from .reasons import content_reasons, input_reasons
 from .remember import PARTS, Memory, label_of, load_memory
@@ -41,6 +41,7 @@ def look_ahead(session: Session, workers: int) -> dict[str, Any]:
     inventory, plan, board = session.survey(open_here)
     board.want(plan.goals)
     teller = _Teller(plan, board, load_memory(session.store.root), session.store.has)
+    order = {name: number for number, name in enumerate(plan.steps)}
     times = _step_seconds(session.out / "journal.jsonl")
     recipes = dict(zip((chain.capture.file for chain in plan.chains), _recipes(session, plan), strict=True))
     captures = [
@@ -63,7 +64,7 @@ def look_ahead(session: Session, workers: int) -> dict[str, Any]:
         {
             "names": list(picture.names),
             "files": [plan.chains[index].capture.file for index in picture.captures],
-            "steps": [teller.step([plan.steps[name]]) for name in _picture_steps(plan, picture.step)],
+            "steps": [teller.step([plan.steps[name]]) for name in _picture_steps(plan, picture, order)],
         }
         for picture in plan.pictures
     ]
@@ -161,32 +162,29 @@ _FOLLOWS_UNREAD = "decided when the recording has been read"
 
 
 def _stage_name(step: Step) -> str:
-    part = step.id.rpartition("/")
+    """Name a step as recipes do; tasks that serve one stage of the recipe have its name."""
     if step.action in ("publish", "publish_stack"):
         return "files"
-    if step.action in ("fingerprint", "develop"):
-        return part[2]
-    return part[0].rpartition("/")[2]
+    head, _, tail = step.id.rpartition("/")
+    return head.rpartition("/")[2] if step.action in ("prepare", "conclude", "finish", *PARTS) else tail
 
 
 def _short(label: str) -> str:
     """Name a step as the tree names it."""
     head, _, tail = label.rpartition("/")
-    return tail if tail in ("fingerprint",) or "/picture " in label else head.rpartition("/")[2]
+    return head.rpartition("/")[2] if tail in ("prepare", "conclude", "finish") else tail
 
 
-def _picture_steps(plan: Plan, last: str) -> list[str]:
-    """List the steps from the stacks to one picture's files, in order."""
-    found: list[str] = []
-    pending = [last]
+def _picture_steps(plan: Plan, picture: PicturePlan, order: dict[str, int]) -> list[str]:
+    """List the steps from the stacks to one picture's files and preview, in order."""
+    found = {picture.preview} if picture.preview else set()
+    pending = [picture.step]
     while pending:
         current = pending.pop()
         step = plan.steps[current]
-        if current in found or step.action not in ("develop", "publish"):
-            continue
-        found.append(current)
-        pending += [need.step for need in step.inputs]
-    order = {name: index for index, name in enumerate(plan.steps)}
+        if current not in found and step.action in ("develop", "publish"):
+            found.add(current)
+            pending += [need.step for need in step.inputs]
     return sorted(found, key=order.__getitem__)
 
 
@@ -201,10 +199,10 @@ def _recipes(session: Session, plan: Plan) -> Iterable[str]:
 def _kind(name: str) -> str:
     """Name a task without its capture and its number: tasks of one kind take about equally long."""
     head, _, tail = name.rpartition("/")
-    stage = head.rpartition("/")[2] if not name.startswith("master/") else "master"
+    stage = head.rpartition("/")[2]
     if tail.startswith("range "):
         return f"{stage}/range"
-    return tail if "/picture " in name or tail == "fingerprint" else f"{stage}/{tail}"
+    return f"{stage}/{tail}" if tail in ("prepare", "conclude", "finish") else tail
 
 
 def _step_seconds(journal: Path) -> dict[str, float]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from functools import lru_cache
 from typing import Any
 
 import yaml
@@ -12,6 +13,8 @@ from ..plan import Step
 
 __all__ = ["content_reasons", "input_reasons"]
 
+FILE, CHANGED = "the plugin file of ", " changed"
+
 
 def content_reasons(step: Step, old: Mapping[str, Any]) -> list[str]:
     """Say what differs between a step's content now and the content it was last made from."""
@@ -20,7 +23,15 @@ def content_reasons(step: Step, old: Mapping[str, Any]) -> list[str]:
         before, now = old.get(name, ABSENT), step.content.get(name, ABSENT)
         if before != now:
             reasons += _EXPLAIN.get(name, _plain)(name, before, now)
-    return list(dict.fromkeys(reasons))
+    return _joined(dict.fromkeys(reasons))
+
+
+def _joined(reasons: Iterable[str]) -> list[str]:
+    """Say of several stages at once that their plugin file changed, as it does for all stages of a file."""
+    reasons = list(reasons)
+    files = [one.removeprefix(FILE).removesuffix(CHANGED) for one in reasons if one.startswith(FILE)]
+    rest = [one for one in reasons if not one.startswith(FILE)]
+    return ([f"{FILE}{', '.join(files)}{CHANGED}"] if files else []) + rest
 
 
 def input_reasons(old: Mapping[str, Any], now: Mapping[str, tuple[str, str]]) -> list[str]:
@@ -80,7 +91,7 @@ def _stage(name: str, old: Any, new: Any) -> Iterator[str]:
         elif head == "version":
             yield f"plugin version: {stage} {one.arrow()}"
         elif head == "file":
-            yield f"the plugin file of {stage} changed"
+            yield f"{FILE}{stage}{CHANGED}"
         elif head == "night":
             yield f"night file {'.'.join(rest)} {one.arrow()}"
         else:
@@ -107,12 +118,16 @@ def _captures(name: str, old: Any, new: Any) -> Iterator[str]:
 
 def _recipe(name: str, old: Any, new: Any) -> Iterator[str]:
     """Published files carry the whole recipe: a change anywhere in it writes them anew."""
+    yield from _recipe_reasons(str(old), str(new))
+
+
+@lru_cache(maxsize=64)
+def _recipe_reasons(old: str, new: str) -> tuple[str, ...]:
     try:
-        before, after = yaml.safe_load(old), yaml.safe_load(new)
-        found = list(_recipe_differences(before, after))
+        found = list(_recipe_differences(yaml.safe_load(old), yaml.safe_load(new)))
     except (yaml.YAMLError, AttributeError, TypeError):
         found = []
-    yield from found or ["the recipe that goes into the files changed"]
+    return tuple(found) or ("the recipe that goes into the files changed",)
 
 
 def _recipe_differences(old: dict[str, Any], new: dict[str, Any]) -> Iterator[str]:
@@ -136,9 +151,11 @@ def _calls(recipe: dict[str, Any]) -> dict[str, Any]:
 
 
 def _plugins(name: str, old: Any, new: Any) -> Iterator[str]:
+    by_change: dict[str, list[str]] = {}
     for one in differences(old, new):
-        before, after = (_short(value) for value in (one.old, one.new))
-        yield f"plugin of {one.path[-1] if one.path else 'the recipe'} (written into the files) {before} -> {after}"
+        by_change.setdefault(f"{_short(one.old)} -> {_short(one.new)}", []).append(str(one.path[-1]))
+    for change, stages in by_change.items():
+        yield f"plugin of {', '.join(stages)} {change} (written into the files)"
 
 
 def _short(origin: Any) -> str:
