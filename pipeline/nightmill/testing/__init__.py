@@ -16,7 +16,8 @@ The shortest use::
 
 Files::
 
-    truth = make_capture(scenario, folder / "mars_20250205_203000_R.ser")          # .ser: big_endian=, trailer=, ...
+    truth = make_capture(scenario, folder / "mars_20250205_203000_R.ser")   # also .avi, .fits, or still="tiff"|"png"
+    night = make_night(folder)                                              # a whole invented night; night.truths
 
 A `Scenario` holds `scene` ("jupiter", "mars", "saturn", "moon", "sun"), `telescope`, `camera` (colour "mono", "RGGB",
 ..., "RGB"; bits 8-16), `seeing` (`r0_m` at 500 nm, layers, winds), `mount`, `faults`, `frames`, `fps`, `seed`. With
@@ -30,6 +31,7 @@ from __future__ import annotations
 
 from .camera import Sensor
 from .captures import Capture, Chunk, Truth, capture_name, make_capture, make_frames
+from .nights import Night, make_darks, make_flats, make_night, night_scenarios
 from .presets import PRESETS
 from .scenario import BANDS_NM, Camera, Faults, Mount, Scenario, Telescope
 from .scenes import SCENES, make_scene
@@ -46,6 +48,7 @@ __all__ = [
     "Faults",
     "Layer",
     "Mount",
+    "Night",
     "Scenario",
     "Seeing",
     "Sensor",
@@ -54,7 +57,11 @@ __all__ = [
     "Truth",
     "capture_name",
     "make_capture",
+    "make_darks",
+    "make_flats",
     "make_frames",
+    "make_night",
     "make_scene",
+    "night_scenarios",
     "open_writer",
 ]

@@ -70,8 +70,11 @@ class Body:
         1 - polar radius / equatorial radius.
     tilt_deg : float
         Latitude of the sub-Earth point (planetocentric), degrees; positive shows the north pole.
-    phase_deg : float
-        Phase angle Sun-planet-Earth, degrees; positive puts the shadow on the right with north up.
+    sun_latitude_deg : float
+        Planetocentric latitude of the sub-solar point, degrees.
+    sun_west_deg : float
+        How far west of the central meridian the Sun stands overhead, degrees; positive (after opposition) lights the
+        right side with north up.
     day_hours : float
         Length of one rotation.
     meridian_deg : float
@@ -85,7 +88,8 @@ class Body:
     albedo: Float = field(repr=False)
     flattening: float = 0.0
     tilt_deg: float = 0.0
-    phase_deg: float = 0.0
+    sun_latitude_deg: float = 0.0
+    sun_west_deg: float = 0.0
     day_hours: float = 10.0
     meridian_deg: float = 0.0
     minnaert: tuple[float, float, float] = (0.9, 0.95, 1.0)
@@ -143,9 +147,9 @@ class Body:
 
     def _sun(self) -> tuple[float, float, float]:
         """Direction of the Sun in body axes (x west, y pole, z towards the observer's meridian)."""
-        phase, tilt = np.radians(self.phase_deg), np.radians(self.tilt_deg)
-        x, z = -np.sin(phase), np.cos(phase)
-        return float(x), float(z * np.sin(tilt)), float(z * np.cos(tilt))
+        latitude, west = np.radians(self.sun_latitude_deg), np.radians(self.sun_west_deg)
+        x, z = np.cos(latitude) * np.sin(west), np.cos(latitude) * np.cos(west)
+        return float(x), float(np.sin(latitude)), float(z)
 
     def _depth(self, x: Float, y: Float) -> tuple[Float, Float]:
         """Return the height of the surface towards the observer, and the discriminant (negative off the disc)."""

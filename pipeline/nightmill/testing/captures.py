@@ -85,7 +85,7 @@ class Truth:
     semi_axes_px : tuple of float or None
         Equatorial and apparent polar semi-axis of the disc.
     north_deg : float
-        North in `picture`, degrees anticlockwise from up.
+        Direction of the planet's north pole in `picture`, degrees anticlockwise from up.
     meridian_deg : float or None
         Longitude of the central meridian at mid-capture.
     bending_px : ndarray of shape (n, 2, r, c), float32, or None

@@ -1,4 +1,9 @@
-"""Scenarios to start from, by name: what an amateur records on a usual night, with an invented telescope."""
+"""Scenarios to start from, by name: what an amateur records on a usual night, with an invented telescope.
+
+The site is 47.10 N, 8.50 E, 540 m. Diameters, tilts, central meridians, illumination, altitude and the direction of the
+zenith are those of the captures' dates there (IAU rotation models and the project's own ephemeris; diameters checked in
+the tests against an independent one).
+"""
 
 from __future__ import annotations
 
@@ -21,7 +26,9 @@ def _jupiter(**changes: Any) -> Scenario:
         frames=1000,
         fps=60.0,
         camera=Camera(colour="RGGB", full_well_e=5000.0),
-        start=datetime(2026, 1, 12, 22, 10, tzinfo=UTC),
+        start=datetime(2025, 2, 5, 20, 10, tzinfo=UTC),
+        altitude_deg=60.9,
+        zenith_deg=44.6,
     )
     return replace(base, **changes)
 
@@ -38,6 +45,8 @@ def _mars(**changes: Any) -> Scenario:
         mount=Mount(drift_px_s=(-0.2, 0.3)),
         start=datetime(2025, 2, 5, 20, 30, tzinfo=UTC),
         scene_seed=2,
+        altitude_deg=64.2,
+        zenith_deg=-3.2,
     )
     return replace(base, **changes)
 
@@ -51,9 +60,10 @@ def _saturn(**changes: Any) -> Scenario:
         frames=1000,
         fps=30.0,
         camera=Camera(colour="RGGB", full_well_e=2500.0, exposure_s=0.025),
-        start=datetime(2025, 9, 20, 23, 30, tzinfo=UTC),
+        start=datetime(2028, 11, 5, 22, 30, tzinfo=UTC),
         scene_seed=3,
-        altitude_deg=38.0,
+        altitude_deg=54.1,
+        zenith_deg=6.4,
     )
     return replace(base, **changes)
 
@@ -70,6 +80,7 @@ def _moon(**changes: Any) -> Scenario:
         mount=Mount(drift_px_s=(0.5, -0.7)),
         start=datetime(2025, 2, 5, 19, 15, tzinfo=UTC),
         scene_seed=4,
+        altitude_deg=58.6,
     )
     return replace(base, **changes)
 
@@ -86,6 +97,7 @@ def _sun(**changes: Any) -> Scenario:
         mount=Mount(drift_px_s=(0.3, 0.6)),
         start=datetime(2025, 6, 14, 9, 40, tzinfo=UTC),
         scene_seed=5,
+        altitude_deg=58.1,
     )
     return replace(base, **changes)
 

@@ -178,7 +178,7 @@ class Scenario:
     sky_e : float
         Sky background, electrons a pixel and frame.
     north_deg : float
-        North on the picture, degrees anticlockwise from up, at mid-capture.
+        Direction of the planet's north pole on the picture, degrees anticlockwise from up, at mid-capture.
     altitude_deg : float
         Altitude of the target: sets the dispersion of the air between colours. 90 for none.
     zenith_deg : float
@@ -202,7 +202,7 @@ class Scenario:
     shape: tuple[int, int] = (320, 320)
     frames: int = 500
     fps: float = 60.0
-    start: datetime = datetime(2026, 1, 12, 22, 10, tzinfo=UTC)
+    start: datetime = datetime(2025, 2, 5, 20, 10, tzinfo=UTC)
     telescope: Telescope = Telescope()
     camera: Camera = Camera()
     seeing: Seeing = field(default_factory=Seeing)

@@ -99,25 +99,30 @@ def mix(planes: Float, wavelength_nm: float) -> Float:
     return picture
 
 
-def _jupiter(seed: int, *, diameter_arcsec: float = 44.0, map_rows: int = 1024, **body: Any) -> Scene:
+# Sizes, tilts and illumination are those of the presets' dates (see there), so that an ephemeris fits the pictures.
+
+
+def _jupiter(seed: int, *, diameter_arcsec: float = 42.736, map_rows: int = 1024, **body: Any) -> Scene:
     albedo = banded_map(map_rows, np.random.default_rng([seed, 0x01]))
-    shape: dict[str, Any] = {"flattening": 0.0649, "tilt_deg": 2.5, "phase_deg": 6.0, "day_hours": 9.925}
-    return DiscScene(Body(albedo, **(shape | {"meridian_deg": 140.0} | body)), diameter_arcsec)
-
-
-def _mars(seed: int, *, diameter_arcsec: float = 13.5, map_rows: int = 512, **body: Any) -> Scene:
-    albedo = ochre_map(map_rows, np.random.default_rng([seed, 0x02]))
-    shape: dict[str, Any] = {"flattening": 0.0059, "tilt_deg": 15.0, "phase_deg": 22.0, "day_hours": 24.623}
-    shape |= {"minnaert": (0.65, 0.70, 0.80), "meridian_deg": 60.0}
+    shape: dict[str, Any] = {"flattening": 0.06487, "tilt_deg": 2.689, "day_hours": 9.92492, "meridian_deg": 29.49}
+    shape |= {"sun_latitude_deg": 2.588, "sun_west_deg": 10.196}
     return DiscScene(Body(albedo, **(shape | body)), diameter_arcsec)
 
 
-def _saturn(seed: int, *, diameter_arcsec: float = 19.0, map_rows: int = 512, **body: Any) -> Scene:
+def _mars(seed: int, *, diameter_arcsec: float = 13.260, map_rows: int = 512, **body: Any) -> Scene:
+    albedo = ochre_map(map_rows, np.random.default_rng([seed, 0x02]))
+    shape: dict[str, Any] = {"flattening": 0.00589, "tilt_deg": 7.544, "day_hours": 24.62296, "meridian_deg": 80.50}
+    shape |= {"sun_latitude_deg": 15.972, "sun_west_deg": 14.636, "minnaert": (0.65, 0.70, 0.80)}
+    return DiscScene(Body(albedo, **(shape | body)), diameter_arcsec)
+
+
+def _saturn(seed: int, *, diameter_arcsec: float = 20.185, map_rows: int = 512, **body: Any) -> Scene:
     rng = np.random.default_rng([seed, 0x03])
     albedo = banded_map(map_rows, rng, contrast=0.4, ovals=3, great_oval=False)
     albedo *= np.array([0.95, 0.86, 0.70], np.float32)[:, None, None]
-    shape: dict[str, Any] = {"flattening": 0.098, "tilt_deg": 18.0, "phase_deg": 5.0, "day_hours": 10.656}
-    return DiscScene(Body(albedo, **(shape | {"rings": Rings()} | body)), diameter_arcsec, extent=2.3)
+    shape: dict[str, Any] = {"flattening": 0.09796, "tilt_deg": -17.711, "day_hours": 10.65622, "meridian_deg": 355.50}
+    shape |= {"sun_latitude_deg": -18.222, "sun_west_deg": 0.612, "rings": Rings()}
+    return DiscScene(Body(albedo, **(shape | body)), diameter_arcsec, extent=2.3)
 
 
 def _moon(seed: int, **options: Any) -> Scene:

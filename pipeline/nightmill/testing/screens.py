@@ -19,6 +19,7 @@ REFERENCE_WAVELENGTH_M = 500e-9
 """Wavelength at which r0 is stated."""
 
 Float = NDArray[np.float32]
+_NEAR = 4  # FFT waves up to this index get the power of their cell instead of the spectrum at their frequency
 
 
 @dataclass(frozen=True)
@@ -71,8 +72,9 @@ class Screen:
             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
             borderMode=cv2.BORDER_WRAP,
         )
-        # Sub-harmonics are at least three grids long: over an aperture their second-order expansion is exact to 1e-4 of
-        # their own curvature, and it needs no matrix product, whose library threads would get in one another's way.
+        # Sub-harmonics are at least three grids long: over a pupil of a tenth of the grid or less their second-order
+        # expansion is good to a thousandth of a wavelength, and it needs no matrix product, whose library threads
+        # would get in the way of ours.
         reach = step_m * (count - 1) / 2
         at = self.amplitudes_m * np.exp(
             2j * np.pi * (self.waves[0] * (origin_m[0] + reach) + self.waves[1] * (origin_m[1] + reach))
@@ -111,7 +113,7 @@ def make_screen(
     rng: np.random.Generator,
     *,
     outer_scale_m: float = np.inf,
-    levels: int = 5,
+    levels: int = 7,
 ) -> Screen:
     """Draw a screen of Kolmogorov (or von Kármán) turbulence.
 
@@ -139,7 +141,9 @@ def make_screen(
     -----
     Phase spectrum 0.0229 r0^(-5/3) (f^2 + L0^-2)^(-11/6), f in cycles per metre (Noll 1976, doi:10.1364/JOSA.66.000207;
     Roddier 1981, doi:10.1016/S0079-6638(08)70204-X). Sub-harmonics after Lane, Glindemann & Dainty 1992,
-    doi:10.1088/0959-7174/2/3/003. The phase structure function of an infinite Kolmogorov screen is
+    doi:10.1088/0959-7174/2/3/003. The spectrum is steep: waves near the origin get the power that gives their whole
+    cell's share of the structure function at short distances (the integral of f^2 times the spectrum), without which
+    the structure function falls some 10 % short. The phase structure function of an infinite Kolmogorov screen is
     6.88 (r / r0)^(5/3) (Fried 1966, doi:10.1364/JOSA.56.001372).
     """
     floor = 0.0 if np.isinf(outer_scale_m) else 1 / outer_scale_m
@@ -154,6 +158,11 @@ def make_screen(
     white = scipy.fft.rfft2(rng.standard_normal((size, size), dtype=np.float32), workers=2)
     spectrum = white * (square ** np.float32(-11 / 12)) * np.float32(np.sqrt(strength) * step * size * to_metres)
     spectrum[0, 0] = 0.0
+    near = range(-_NEAR, _NEAR + 1)
+    for i in near:
+        for j in range(_NEAR + 1):
+            if i or j:
+                spectrum[i, j] *= np.float32(np.sqrt(_cell_power(i, j, step, floor) / _point_power(i, j, step, floor)))
     path = scipy.fft.irfft2(spectrum, s=(size, size), workers=2).astype(np.float32)
     waves, amplitudes = [], []
     for level in range(1, levels + 1):
@@ -161,8 +170,21 @@ def make_screen(
         for i in (-1, 0, 1):
             for j in (-1, 0, 1):
                 if i or j:
-                    power = strength * ((i * i + j * j) * fine**2 + floor**2) ** (-11 / 6) * fine**2
+                    power = strength * _cell_power(i, j, fine, floor)
                     draw = rng.standard_normal() + 1j * rng.standard_normal()
                     waves.append((i * fine, j * fine))
                     amplitudes.append(draw * np.sqrt(power) * to_metres)
     return Screen(path, pitch_m, np.array(waves).T.reshape(2, -1), np.array(amplitudes, dtype=np.complex128))
+
+
+def _point_power(i: int, j: int, step: float, floor: float) -> float:
+    """Power of the wave (i, j) by the spectrum at its frequency times the area of its cell, without strength."""
+    return float(((i * i + j * j) * step**2 + floor**2) ** (-11 / 6) * step**2)
+
+
+def _cell_power(i: int, j: int, step: float, floor: float) -> float:
+    """Power of the wave (i, j) that keeps the integral of f^2 times the spectrum over its cell, without strength."""
+    sub = (np.arange(24) + 0.5) / 24 - 0.5
+    square = ((i + sub)[:, None] ** 2 + (j + sub)[None, :] ** 2) * step**2
+    mean = float((square * (square + floor**2) ** (-11 / 6)).mean())
+    return mean / ((i * i + j * j) * step**2) * step**2

@@ -70,7 +70,7 @@ class Seeing:
     layers: tuple[Layer, ...] = (Layer(0.7, 4.0, 11.0, 0.0), Layer(0.3, 11.0, 68.0, 4000.0))
     wander: float = 0.15
     wander_s: float = 4.0
-    levels: int = 5
+    levels: int = 7
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,7 @@ def _stamp_crater(height: Float, tone: Float, row: float, column: float, radius:
     x = np.arange(c0, c1, dtype=np.float32)[None, :] - np.float32(column)
     d = np.sqrt(x * x + y * y) / np.float32(radius)
     # Simple craters are a fifth as deep as wide, large ones shallower and flat-floored (common knowledge of craters).
-    depth = 0.4 * radius * (0.45 + 0.55 * fresh) * min(1.0, (26 / radius) ** 0.5)
+    depth = 0.32 * radius * (0.35 + 0.65 * fresh) * min(1.0, (26 / radius) ** 0.5)
     floor = 0.55 if radius > 22 else 0.0
     bowl = np.clip((d * d - floor**2) / (1 - floor**2), 0, 1) - 1
     rim = 0.22 * depth * np.exp(-(((d - 1) / 0.18) ** 2)) + 0.10 * depth * np.exp(-np.maximum(d - 1, 0) * 2.6)
@@ -36,7 +36,7 @@ def _stamp_crater(height: Float, tone: Float, row: float, column: float, radius:
         shape += 0.35 * depth * np.exp(-((d / 0.13) ** 2))
     old = height[r0:r1, c0:c1]
     # The floor replaces most of what was there; outside, the rim is added.
-    keep = np.clip((d - 0.8) / 0.3, 0.25, 1)
+    keep = np.clip((d - 0.8) / 0.3, 0.12, 1)
     old *= keep
     old += shape.astype(np.float32)
     tone[r0:r1, c0:c1] += np.float32(0.05 * fresh) * np.exp(-np.maximum(d - 0.7, 0) * 2.0)
@@ -61,7 +61,7 @@ def lunar_field(
     rng: np.random.Generator,
     *,
     px_per_km: float = 5.0,
-    sun_altitude_deg: float = 20.0,
+    sun_altitude_deg: float = 22.0,
 ) -> Float:
     """Draw a cratered plain with shadows and rays.
 

@@ -134,9 +134,9 @@ def banded_map(
     belt = np.repeat(belt, shape[1], axis=1)
     # Turbulence: belt edges are displaced, more strongly inside the belts, and structures shear along the zones.
     swirl = spectral_noise(shape, 3.2, rng, stretch=2.5, low_cut=6)
-    belt = _warp(belt, swirl * np.float32(rows / 110), np.zeros(shape, np.float32))
+    belt = _warp(belt, swirl * np.float32(rows / 190), np.zeros(shape, np.float32))
     fine = spectral_noise(shape, 2.2, rng, stretch=3.0, low_cut=10)
-    fine = _warp(fine, swirl * np.float32(rows / 70), np.float32(rows / 60) * np.roll(swirl, rows // 7, axis=1))
+    fine = _warp(fine, swirl * np.float32(rows / 110), np.float32(rows / 60) * np.roll(swirl, rows // 7, axis=1))
     streaks = spectral_noise(shape, 2.6, rng, stretch=14.0, low_cut=12)
     dark = np.float32(0.62) * belt + (np.float32(0.06) + np.float32(0.11) * belt) * fine
     dark += np.float32(0.045) * streaks

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from nightmill.testing import PRESETS, Camera, Capture, Faults, Mount, Scenario, Seeing, make_capture
+from nightmill.testing import PRESETS, Camera, Capture, Faults, Layer, Mount, Scenario, Seeing, make_capture
 
 SMALL = Scenario(
     scene="mars",
@@ -93,3 +93,31 @@ def test_bank_mode_moves_and_repeats():
 def test_impossible_scenarios_are_refused(change, message):
     with pytest.raises(ValueError, match=message):
         replace(SMALL, **change)
+
+
+def test_bending_truth_straightens_a_field():
+    """A frame looked up at (place + true shift + true bending) is the perfect picture, but for its slight blur."""
+    import cv2
+
+    high = Seeing(r0_m=0.12, layers=(Layer(1.0, 8.0, 30.0, 6000.0),), wander=0.0)
+    quiet = Camera(full_well_e=5e5, bits=16, read_noise_e=0.3, dark_e_s=0.0, hot_pixels=0, vignetting=0, dust=0)
+    moon = PRESETS["moon"](frames=4, shape=(200, 240), seeing=high, camera=quiet, patch_arcsec=10.0, sky_e=0.0)
+    capture = Capture(moon)
+    frames = np.concatenate([c.frames for c in capture.chunks()]).astype(np.float32) - quiet.offset_adu
+    truth = capture.truth()
+    y, x = np.mgrid[:200, :240].astype(np.float32)
+    grid_y = np.interp(y, truth.bending_rows, np.arange(truth.bending_rows.size)).astype(np.float32)
+    grid_x = np.interp(x, truth.bending_columns, np.arange(truth.bending_columns.size)).astype(np.float32)
+    inner = (slice(24, -24),) * 2
+
+    def error(k, bend):
+        dy, dx = truth.shift_px[k]
+        by, bx = (cv2.remap(b, grid_x, grid_y, cv2.INTER_CUBIC) * bend for b in truth.bending_px[k])
+        # Both are smooth: the displacement at the place seen is the displacement at the place shown, to first order.
+        seen = cv2.remap(frames[k], x + np.float32(dx) + bx, y + np.float32(dy) + by, cv2.INTER_CUBIC)
+        blurred = cv2.GaussianBlur(truth.picture, (0, 0), 1.5)
+        return float((cv2.GaussianBlur(seen, (0, 0), 1.5) - blurred)[inner].std() / blurred[inner].std())
+
+    straight, bent = [error(k, 1.0) for k in range(4)], [error(k, 0.0) for k in range(4)]
+    assert np.mean(straight) < 0.35 * np.mean(bent)
+    assert np.mean(straight) < 0.08
