@@ -7,6 +7,7 @@ a recipe asks for what is missing.
 
 from __future__ import annotations
 
+import ast
 import difflib
 import hashlib
 import importlib.metadata
@@ -14,9 +15,9 @@ import importlib.util
 import inspect
 import sys
 import traceback
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -27,12 +28,13 @@ from . import hooks
 from .documents import nearest
 from .errors import PluginError
 from .hooks import PROJECT, Writer
-from .stage import API, Fold, FrameStage, PictureStage, Source, Stage, Survey
+from .stage import API, Stage
+from .vetting import vet_folders, vet_list, vet_stages, vet_writers
 
 __all__ = ["Broken", "Registry", "load_registry"]
 
 GROUP = "nightmill.plugins"
-KINDS = (Source, FrameStage, Survey, Fold, PictureStage)
+HERE = Path(__file__).parent
 
 
 @dataclass(frozen=True)
@@ -52,9 +54,13 @@ class Registry:
     Attributes
     ----------
     stages : dict of str to type
-        Stage classes by name.
+        Stage classes by name; a name that two plugins claim is not among them.
+    qualified : dict of str to type
+        All stage classes by "plugin:name".
     origins : dict of str to str
-        Where each stage comes from: "distribution version" or "file sha256".
+        Where each stage comes from, by either name: "distribution version" or "file sha256".
+    clashes : dict of str to tuple of str
+        Names that several plugins claim, with those plugins.
     broken : list of Broken
         Plugins that could not be loaded.
     """
@@ -64,17 +70,40 @@ class Registry:
     origins: dict[str, str] = field(default_factory=dict)
     writers: list[Writer] = field(default_factory=list)
     recipe_folders: list[Path] = field(default_factory=list)
+    qualified: dict[str, type[Stage]] = field(default_factory=dict)
     broken: list[Broken] = field(default_factory=list)
-    clashes: dict[str, tuple[str, str]] = field(default_factory=dict)
+    clashes: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def take(self, cls: type[Stage], plugin: str, origin: str) -> None:
+        """Take a stage under its name, and under "plugin:name", which stays clear when two claim the name."""
+        self.qualified[f"{plugin}:{cls.name}"] = cls
+        self.origins[f"{plugin}:{cls.name}"] = origin
+        if cls.name in self.clashes:
+            self.clashes[cls.name] += (f"{plugin} ({_brief(origin)})",)
+        elif cls.name in self.stages:
+            first = next(one for one, held in self.qualified.items() if held is self.stages[cls.name])
+            claims = f"{first.partition(':')[0]} ({_brief(self.origins[cls.name])})", f"{plugin} ({_brief(origin)})"
+            self.clashes[cls.name] = claims
+            del self.stages[cls.name], self.origins[cls.name]
+        else:
+            self.stages[cls.name] = cls
+            self.origins[cls.name] = origin
 
     def stage(self, name: str) -> type[Stage]:
         """Return the stage class of this name, or raise PluginError that says what is wrong."""
-        if name in self.clashes:
-            first, second = self.clashes[name]
-            raise PluginError(f"two plugins claim the stage {name!r}: {first} and {second}; remove one of them")
         if name in self.stages:
             return self.stages[name]
+        if name in self.qualified:
+            return self.qualified[name]
+        if name in self.clashes:
+            ways = " or ".join(repr(one) for one in self.qualified if one.partition(":")[2] == name)
+            claims = " and ".join(self.clashes[name])
+            raise PluginError(f"plugins claim the stage {name!r} both: {claims}; write {ways}, or remove one of them")
         raise PluginError(f"there is no stage {name!r}{nearest(name, self.stages)}{self._suspects()}")
+
+    def blames_plugin(self, name: str) -> bool:
+        """Say whether a stage that cannot be had is the fault of a plugin, not of a name written wrongly."""
+        return name in self.clashes or not difflib.get_close_matches(name, self.stages, n=1, cutoff=0.6)
 
     def _suspects(self) -> str:
         if not self.broken:
@@ -97,93 +126,118 @@ def load_registry(files: tuple[str, ...] = (), *, installed: bool = True) -> Reg
     manager = pluggy.PluginManager(PROJECT)
     manager.add_hookspecs(hooks)
     registry = Registry(manager)
-    found = sorted(importlib.metadata.entry_points(group=GROUP), key=lambda p: p.name) if installed else []
+    found = sorted(importlib.metadata.entry_points(group=GROUP), key=_order) if installed else []
     for point in found:
         origin = f"{point.dist.name} {point.dist.version}" if point.dist else point.value
         _guarded(registry, point.name, origin, point.load)
     for name in files:
         path = Path(name).resolve()
-        _guarded(registry, path.stem, path.name, lambda path=path: _load_file(path))
+        _guarded(registry, path.stem, path.name, partial(_load_file, path))
     return registry
 
 
-def _guarded(registry: Registry, name: str, origin: str, load: Any) -> None:
+def _order(point: importlib.metadata.EntryPoint) -> tuple[str, str]:
+    # The order of folders on the path is nobody's decision; that of names is the same everywhere.
+    return (point.name, point.dist.name if point.dist else "")
+
+
+def _brief(origin: str) -> str:
+    """Shorten the sum of a single-file plugin."""
+    name, _, digest = origin.rpartition(" ")
+    return f"{name} {digest[:8]}" if len(digest) == 64 else origin
+
+
+def _guarded(registry: Registry, name: str, origin: str, load: Callable[[], Any]) -> None:
     # The one boundary around foreign code at load time. SystemExit in a plugin must not end the night either.
     try:
         plugin = load()
-        handed = _register(registry, name, plugin)
+        stages, writers, folders = _register(registry, name, plugin)
     except KeyboardInterrupt:
         raise
     except BaseException as error:
-        reason = str(error) if isinstance(error, PluginError) else f"{type(error).__name__}: {error}"
+        reason = str(error) if isinstance(error, PluginError) else _reason(error)
         registry.broken.append(Broken(name, origin, reason, traceback.format_exc()))
         return
     suffix = getattr(plugin, "__nightmill_sha256__", "")
-    for cls in handed:
-        if cls.name in registry.stages:
-            registry.clashes[cls.name] = (registry.origins[cls.name], origin)
-            continue
-        registry.stages[cls.name] = cls
-        registry.origins[cls.name] = f"{origin} {suffix}".strip()
+    for cls in stages:
+        registry.take(cls, name, f"{origin} {suffix}".strip())
+    for writer in writers:
+        other = next((one for one in registry.writers if writer.suffix.lower() == one.suffix.lower()), None)
+        if other is not None:
+            reason = f"its writer {writer.name!r} writes {writer.suffix!r}, as the writer {other.name!r} does already"
+            registry.broken.append(Broken(name, origin, f"{reason}; that writer is left out"))
+        else:
+            registry.writers.append(writer)
+    registry.recipe_folders += folders
 
 
-def _register(registry: Registry, name: str, plugin: Any) -> list[type[Stage]]:
+def _reason(error: BaseException) -> str:
+    """Say what was raised, with the place in the plugin's own code."""
+    text = f"{type(error).__name__}: {error}".splitlines()[0]
+    if isinstance(error, SyntaxError):
+        return f"{text}"
+    frames = traceback.extract_tb(error.__traceback__)
+    own = [one for one in frames if "importlib" not in one.filename and Path(one.filename).parent != HERE]
+    return f"{text} ({Path(own[-1].filename).name}, line {own[-1].lineno})" if own else text
+
+
+def _register(registry: Registry, name: str, plugin: Any) -> tuple[list[type[Stage]], list[Writer], list[Path]]:
     if inspect.isclass(plugin):
         raise PluginError("the entry point names a class; name a module or an instance")
-    api = getattr(plugin, "nightmill_api", API)
-    if api != API:
-        raise PluginError(f"needs stage interface {api}, this nightmill speaks {API}; install a matching version")
+    _check_api(getattr(plugin, "nightmill_api", API))
+    manager = registry.manager
+    known = [one for one in dir(manager.hook) if one.startswith("nightmill_")]
     for attribute in dir(plugin):
-        if attribute.startswith("nightmill_") and attribute not in {*dir(registry.manager.hook), "nightmill_api"}:
-            known = [n for n in dir(registry.manager.hook) if n.startswith("nightmill_")]
+        if not attribute.startswith("nightmill_") or attribute == "nightmill_api":
+            continue
+        if inspect.ismodule(getattr(plugin, attribute)):
+            continue
+        if attribute not in known:
             close = difflib.get_close_matches(attribute, known, n=1)
             hint = f"; did you mean {close[0]!r}?" if close else f"; there is {', '.join(known)}"
             raise PluginError(f"there is no hook {attribute!r}{hint}")
-    registry.manager.register(plugin, name)
-    if not registry.manager.get_hookcallers(plugin):
-        registry.manager.unregister(plugin)
+        options = manager.parse_hookimpl_opts(plugin, attribute)
+        if options is None:
+            raise PluginError(f"{attribute} is not marked: write @nightmill.hooks.implementation above it")
+        if options.get("wrapper") or options.get("hookwrapper"):
+            raise PluginError(f"{attribute} wraps other plugins' hooks, which no plugin may")
+    try:
+        manager.register(plugin, name)
+    except pluggy.PluginValidationError as error:
+        raise PluginError(" ".join(line.strip() for line in str(error).splitlines() if line.strip())) from error
+    if not manager.get_hookcallers(plugin):
+        manager.unregister(plugin)
         raise PluginError(
-            "has no hook implementation: decorate a function such as nightmill_stages with "
-            "@nightmill.hooks.implementation"
+            "has no hook implementation: mark a function such as nightmill_stages with @nightmill.hooks.implementation"
         )
     try:
-        stages = _checked(_hand_over(plugin, "nightmill_stages"))
-        writers = list(_hand_over(plugin, "nightmill_writers"))
-        folders = [Path(folder) for folder in _hand_over(plugin, "nightmill_recipes")]
+        stages = vet_stages(_hand_over(plugin, "nightmill_stages", "stage classes"))
+        writers = vet_writers(_hand_over(plugin, "nightmill_writers", "writers"))
+        return stages, writers, vet_folders(_hand_over(plugin, "nightmill_recipes", "folders (pathlib.Path)"))
     except BaseException:
-        registry.manager.unregister(plugin)
+        manager.unregister(plugin)
         raise
-    registry.writers += writers
-    registry.recipe_folders += folders
-    return stages
 
 
-def _hand_over(plugin: Any, hook: str) -> Sequence[Any]:
+def _hand_over(plugin: Any, hook: str, what: str) -> list[Any]:
     function = getattr(plugin, hook, None)
-    return () if function is None else function()
+    return [] if function is None else vet_list(function(), hook, what)
 
 
-def _checked(stages: Iterable[Any]) -> list[type[Stage]]:
-    checked: list[type[Stage]] = []
-    for cls in stages:
-        if not (inspect.isclass(cls) and issubclass(cls, KINDS)):
-            raise PluginError(f"nightmill_stages handed over {cls!r}, which is not a stage class")
-        name = getattr(cls, "name", None)
-        if not isinstance(name, str) or name != name.lower() or not name.replace("-", "").isalnum():
-            raise PluginError(f"stage {cls.__name__}: its name {name!r} must be lower-case words joined by '-'")
-        if inspect.isabstract(cls):
-            missing = ", ".join(sorted(cls.__abstractmethods__))
-            raise PluginError(f"stage {name!r} does not write {missing}")
-        if not cls.summary():
-            raise PluginError(f"stage {name!r} has no docstring; its first line tells users what it does")
-        checked.append(cls)
-    return checked
+def _check_api(stated: Any) -> None:
+    if stated != API:
+        newer = isinstance(stated, int) and stated > API
+        what = "install a newer nightmill" if newer else "ask its author for one made for this nightmill"
+        raise PluginError(f"needs stage interface {stated!r}, this nightmill speaks {API}; {what}")
 
 
 def _load_file(path: Path) -> ModuleType:
     if not path.is_file():
-        raise PluginError("there is no such file")
+        raise PluginError(f"there is no file {path}")
+    if path.suffix != ".py":
+        raise PluginError(f"{path.name} is not a .py file")
     source = path.read_bytes()
+    _check_api(_stated_api(source))
     digest = hashlib.sha256(source).hexdigest()
     name = f"nightmill_local_{path.stem}_{digest[:8]}"
     spec = importlib.util.spec_from_file_location(name, path)
@@ -194,8 +248,23 @@ def _load_file(path: Path) -> ModuleType:
     sys.modules[name] = module
     module.__nightmill_sha256__ = digest  # type: ignore[attr-defined]
     try:
-        spec.loader.exec_module(module)
+        # What was hashed is what runs: the loader would read the file a second time, or a stale compiled copy.
+        exec(compile(source, str(path), "exec"), module.__dict__)
     except BaseException:
         del sys.modules[name]
         raise
     return module
+
+
+def _stated_api(source: bytes) -> Any:
+    """Return what a file states as `nightmill_api`, read without running it: it may not even import."""
+    try:
+        body = ast.parse(source).body
+    except (SyntaxError, ValueError):
+        return API  # running it says what is wrong
+    for node in body:
+        if isinstance(node, ast.Assign) and isinstance(node.value, ast.Constant):
+            names = [target.id for target in node.targets if isinstance(target, ast.Name)]
+            if "nightmill_api" in names:
+                return node.value.value
+    return API
