@@ -1,0 +1,82 @@
+"""From a stack and its optics to the blur in it: chooses the way, and says how sure it is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .blur import Blur
+from .optics import Optics
+from .seeing import prior_from_header
+from .signal import Signal
+from .sky import Channel, fit_sky, has_sky
+
+__all__ = ["Measured", "measure_blur"]
+
+REFERENCE = 1.2
+"""D/r0 goes with wavelength to minus this power (Kolmogorov: Fried 1966, doi:10.1364/JOSA.56.001372)."""
+
+
+@dataclass(frozen=True)
+class Measured:
+    """The blur of each channel and how it was found.
+
+    Attributes
+    ----------
+    blurs : list of Blur
+        One a channel.
+    way : {"sky", "surface", "motion", "recipe", "guess"}
+        What it rests on.
+    error : float
+        Standard error of ln(D/r0), 0 when given.
+    by_motion : float or None
+        D/r0 of the first channel by the motion of the frames alone, for comparison.
+    why : str
+        One plain sentence.
+    """
+
+    blurs: list[Blur]
+    way: Literal["sky", "surface", "motion", "recipe", "guess"]
+    error: float
+    by_motion: float | None
+    why: str
+
+
+def measure_blur(
+    planes: Sequence[NDArray[np.float32]],
+    optics: Sequence[Optics],
+    signals: Sequence[Signal],
+    noises: Sequence[float],
+    header: Mapping[str, Any],
+) -> Measured:
+    """Find the blur of a stack.
+
+    Parameters
+    ----------
+    planes : sequence of ndarray of float32, shape (h, w)
+        Channels, finite.
+    optics, signals, noises : sequence
+        For each channel: the telescope, its spectrum, root mean square noise of a pixel.
+    header : mapping
+        What the stack knows.
+    """
+    stronger = [float((o.wavelength_nm / optics[0].wavelength_nm) ** -REFERENCE) for o in optics]
+    prior, by_motion = prior_from_header(header, optics[0])
+
+    def blurs(ratio: float, share: float) -> list[Blur]:
+        return [Blur(ratio * k, share, o.obstruction) for k, o in zip(stronger, optics, strict=True)]
+
+    if not header.get("fills_frame", False) and all(has_sky(plane) for plane in planes):
+        parts = zip(planes, optics, signals, noises, stronger, strict=True)
+        found = fit_sky([Channel(*part) for part in parts], prior)
+        why = f"found from the halo in the sky and the edge of the object (misfit {found.misfit:.1f} of the noise)"
+        return Measured(blurs(found.ratio, found.share), "sky", found.ratio_error, by_motion, why)
+    if by_motion is not None:
+        why = "found from the motion of the frames and the share kept, for no sky is in the picture"
+        return Measured(blurs(prior.ratio, prior.share), "motion", prior.ratio_spread, by_motion, why)
+    why = "nothing in the stack tells the blur; air of usual strength was assumed"
+    return Measured(blurs(prior.ratio, prior.share), "guess", prior.ratio_spread, None, why)

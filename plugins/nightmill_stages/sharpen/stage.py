@@ -1,0 +1,314 @@
+"""The stage "sharpen": a thin adapter from pictures and the night file to the arithmetic of this folder."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from nightmill import stage
+from nightmill.artefacts import Picture
+from numpy.typing import NDArray
+
+from .apply import Sharpened, layer_gains, sharpen_lucy, sharpen_wavelet, sharpen_wiener
+from .blur import RATIO_RANGE, SHARE_RANGE, Blur
+from .measured import REFERENCE, Measured, measure_blur
+from .optics import Optics, channel_wavelengths, picture_scale, seen_cutoff, telescope_cutoff
+from .signal import Signal, measure_signal, white_noise
+from .sky import sky_level
+from .spectral import apply_transfer, fill_gaps
+from .wavelet import most_layers
+
+__all__ = ["Sharpen"]
+
+Gain = Annotated[float, stage.Field(ge=0, le=50)]
+Auto = Literal["auto"]
+DEFAULT_LAYERS = 6
+
+
+class Sharpen(stage.PictureStage):
+    """Undo the blur that the air left in a stack, as far as signal stands above noise and no further.
+
+    The blur, a core with a halo, is measured from the sky around the object and the statistics of the frames; noise
+    from the half-sets and from what lies beyond the telescope's cut-off. The picture aimed at is the one a perfect
+    telescope of this size would show.
+    """
+
+    name = "sharpen"
+    version = "1"
+    uses = ("telescope", "camera", "filters")
+
+    class Parameters(stage.Parameters):
+        """Parameters of "sharpen"."""
+
+        method: Literal["auto", "wiener", "richardson-lucy", "wavelet", "none"] = stage.Field(
+            "auto", description="How: wiener by default; wavelet layers can be set by hand."
+        )
+        strength: Annotated[float, stage.Field(ge=0, le=3)] | Auto = stage.Field(
+            "auto",
+            description="1 undoes the measured blur, 0 nothing, above 1 exaggerates; by default 1, or less "
+            "when the blur could only be guessed.",
+        )
+        seeing: Annotated[float, stage.Field(ge=RATIO_RANGE[0], le=RATIO_RANGE[1])] | Auto = stage.Field(
+            "auto", description="D/r0 of the air in the first channel (strength of the blur); measured by default."
+        )
+        frames_like: Annotated[float, stage.Field(ge=SHARE_RANGE[0], le=1)] | Auto = stage.Field(
+            "auto", description="Best share of steady frames that the core of the blur is like; measured by default."
+        )
+        cutoff: Annotated[float, stage.Field(gt=0.02, le=2)] | Auto = stage.Field(
+            "auto",
+            description="Finest detail passed by the telescope in the first channel, cycles a pixel; from the night "
+            "file, else from the spectrum.",
+        )
+        layers: tuple[Gain, ...] | Auto = stage.Field(
+            "auto", description="For wavelet: gain of each layer, finest first; from the measured blur by default."
+        )
+        threshold: float = stage.Field(
+            3.0, ge=0, le=20, description="For wavelet: detail below so many standard deviations of the noise goes."
+        )
+        iterations: Annotated[int, stage.Field(ge=1, le=500)] | Auto = stage.Field(
+            "auto", description="For richardson-lucy: how many; until only noise is left by default."
+        )
+
+    def develop(self, pictures: list[Picture], context: stage.Context) -> list[Picture]:
+        """Sharpen each picture."""
+        return [self._develop(picture, context) for picture in pictures]
+
+    def _develop(self, picture: Picture, context: stage.Context) -> Picture:
+        method = self.parameters.method
+        data = np.asarray(picture.data, np.float32)
+        planes = data if data.ndim == 3 else data[None]
+        usable = [np.isfinite(plane) for plane in planes]
+        if picture.weight is not None:
+            weights = picture.weight if picture.weight.ndim == 3 else picture.weight[None]
+            usable = [one & (weight > 0) for one, weight in zip(usable, weights, strict=True)]
+        few = min(one.mean() for one in usable) < 0.01 or min(planes.shape[1:]) < 16
+        flat = few or any(float(np.ptp(p[u])) == 0.0 for p, u in zip(planes, usable, strict=True))
+        if method == "none" or flat:
+            if method != "none":
+                context.caution("sharpen", "The picture shows nothing that could be sharpened; it was left as it is.")
+            return _noted(picture, {"method": "none"})
+        filled = [fill_gaps(plane, one) for plane, one in zip(planes, usable, strict=True)]
+        halves = _halves(picture, usable)
+        noises = [_noise_rms(picture, c, filled[c], usable[c]) for c in range(len(planes))]
+        optics, signals = self._optics(picture, filled, halves, noises, context)
+        measured = self._blurs(filled, optics, signals, noises, picture, context)
+        strength = self._strength(measured, context)
+        method = "wiener" if method == "auto" else method
+        results = [
+            self._sharpen(method, filled[c], halves[c], noises[c], measured.blurs[c], optics[c], signals[c], strength)
+            for c in range(len(planes))
+        ]
+        facts = self._record(method, strength, measured, optics, signals, results, picture, context)
+        return _noted(_finished(picture, planes.shape, usable, halves, results), facts)
+
+    def _optics(
+        self,
+        picture: Picture,
+        filled: list[NDArray[np.float32]],
+        halves: list[tuple[NDArray[np.float32], NDArray[np.float32]] | None],
+        noises: list[float],
+        context: stage.Context,
+    ) -> tuple[list[Optics], list[Signal]]:
+        """Return telescope and spectrum of each channel."""
+        telescope = context.night.get("telescope", {})
+        waves = channel_wavelengths(picture.filters, len(filled), context.night.get("filters", {}))
+        scale = picture_scale(picture, context.night)
+        obstruction = float(telescope.get("obstruction", 0.25))
+        optics, signals = [], []
+        for c, wave in enumerate(waves):
+            cut: float | None = None
+            source: Literal["telescope", "spectrum", "recipe"] = "telescope"
+            if self.parameters.cutoff != "auto":
+                cut, source = float(self.parameters.cutoff) * waves[0] / wave, "recipe"
+            elif scale is not None and "aperture_mm" in telescope:
+                cut = telescope_cutoff(float(telescope["aperture_mm"]), wave, scale)
+            pair = halves[c]
+            a, b = pair if pair is not None else (None, None)
+            signal = measure_signal(filled[c], a, b, noises[c], cut or 0.5)
+            if cut is None:
+                (cut, _), source = seen_cutoff(signal), "spectrum"
+                signal = measure_signal(filled[c], a, b, noises[c], cut)
+            optics.append(Optics(cut, obstruction, wave, source))
+            signals.append(signal)
+        if optics[0].source == "spectrum":
+            context.choose(
+                "cutoff",
+                [round(one.cutoff, 4) for one in optics],
+                "Aperture, focal length or pixel are not in the night file: the finest detail passed, in cycles a "
+                "pixel, was read off the spectrum.",
+            )
+        return optics, signals
+
+    def _blurs(
+        self,
+        filled: list[NDArray[np.float32]],
+        optics: list[Optics],
+        signals: list[Signal],
+        noises: list[float],
+        picture: Picture,
+        context: stage.Context,
+    ) -> Measured:
+        """Return the blur of each channel, from the recipe or measured."""
+        seeing, share = self.parameters.seeing, self.parameters.frames_like
+        if seeing != "auto" and share != "auto":
+            stronger = [(o.wavelength_nm / optics[0].wavelength_nm) ** -REFERENCE for o in optics]
+            blurs = [
+                Blur(float(seeing) * k, float(share), o.obstruction) for k, o in zip(stronger, optics, strict=True)
+            ]
+            return Measured(blurs, "recipe", 0.0, None, "given in the recipe")
+        measured = measure_blur(filled, optics, signals, noises, picture.header)
+        if seeing != "auto" or share != "auto":
+            first = measured.blurs[0].ratio
+            blurs = [
+                Blur(
+                    one.ratio if seeing == "auto" else float(seeing) * one.ratio / first,
+                    one.share if share == "auto" else float(share),
+                    one.obstruction,
+                )
+                for one in measured.blurs
+            ]
+            measured = Measured(blurs, measured.way, measured.error, measured.by_motion, measured.why)
+        return measured
+
+    def _strength(self, measured: Measured, context: stage.Context) -> float:
+        """Return the strength to use."""
+        if self.parameters.strength != "auto":
+            return float(self.parameters.strength)
+        strength = {"motion": 0.85, "guess": 0.6}.get(measured.way, 1.0)
+        context.choose("strength", strength, f"The blur was {measured.why}.")
+        return strength
+
+    def _sharpen(
+        self,
+        method: str,
+        picture: NDArray[np.float32],
+        halves: tuple[NDArray[np.float32], NDArray[np.float32]] | None,
+        noise: float,
+        blur: Blur,
+        optics: Optics,
+        signal: Signal,
+        strength: float,
+    ) -> Sharpened:
+        if method == "wavelet":
+            gains = self.parameters.layers
+            if gains == "auto":
+                count = min(DEFAULT_LAYERS, most_layers(picture.shape))
+                gains = layer_gains(count, blur, optics, signal, strength)
+            return sharpen_wavelet(picture, noise, gains, halves, self.parameters.threshold)
+        if method == "richardson-lucy":
+            count = None if self.parameters.iterations == "auto" else int(self.parameters.iterations)
+            level = sky_level(picture)
+            return sharpen_lucy(picture, noise, blur, optics, signal, strength, level, count)
+        return sharpen_wiener(picture, blur, optics, signal, strength)
+
+    def _record(
+        self,
+        method: str,
+        strength: float,
+        measured: Measured,
+        optics: list[Optics],
+        signals: list[Signal],
+        results: list[Sharpened],
+        picture: Picture,
+        context: stage.Context,
+    ) -> dict[str, Any]:
+        """Leave notes, and return what goes into the picture's header."""
+        scale = picture_scale(picture, context.night)
+        shares = [signal.resolution(one.cutoff) for signal, one in zip(signals, optics, strict=True)]
+        facts: dict[str, Any] = {
+            "method": method,
+            "strength": round(strength, 3),
+            "blur": [
+                {"seeing": round(b.ratio, 3), "frames_like": round(b.share, 3), "core": round(b.core, 4)}
+                for b in measured.blurs
+            ],
+            "found_by": measured.way,
+            "cutoff_cycles_px": [round(one.cutoff, 5) for one in optics],
+            "cutoff_from": optics[0].source,
+            "resolution_share": [round(value, 3) for value in shares],
+            "shared_noise": [round(signal.shared, 3) for signal in signals],
+            "noise_gain": [round(result.noise_gain, 4) for result in results],
+        }
+        if scale is not None:
+            periods = [scale / (value * one.cutoff) for value, one in zip(shares, optics, strict=True)]
+            facts["resolution_arcsec"] = [round(value, 4) for value in periods]
+        if method == "richardson-lucy":
+            facts["iterations"] = [result.iterations for result in results]
+        middle = len(optics) // 2
+        ratio = measured.blurs[middle].ratio
+        context.choose("method", method, "Wiener comes closest to the perfect telescope when the blur is known.")
+        if measured.way != "recipe":
+            context.measure(
+                "seeing",
+                {"d_over_r0": round(ratio, 2), "error": round(ratio * measured.error, 2), "way": measured.way},
+                f"Air over the telescope: D/r0 = {ratio:.1f} at {optics[middle].wavelength_nm:.0f} nm, {measured.why}.",
+            )
+        reached = f"{shares[middle]:.0%} of the telescope's cut-off"
+        if scale is not None:
+            reached += f", detail of {facts['resolution_arcsec'][middle]:.2f} arcsec a period"
+        context.measure("resolution", facts["resolution_share"], f"Resolution reached: {reached}.")
+        if measured.way == "guess":
+            context.caution("blur", "The blur could only be guessed, so the picture was sharpened with restraint.")
+        if measured.by_motion is not None and measured.way == "sky":
+            factor = measured.by_motion / measured.blurs[0].ratio
+            if not 0.4 < factor < 2.5:
+                context.caution(
+                    "seeing",
+                    f"The frames move as in air of D/r0 = {measured.by_motion:.1f}, the blur says "
+                    f"{measured.blurs[0].ratio:.1f}: the mount may have shaken, or frames were registered wrongly.",
+                )
+        return facts
+
+
+def _halves(
+    picture: Picture, usable: list[NDArray[np.bool_]]
+) -> list[tuple[NDArray[np.float32], NDArray[np.float32]] | None]:
+    """Return the two half-sets of each channel, without gaps; None where there are none."""
+    if picture.half_a is None or picture.half_b is None:
+        return [None] * len(usable)
+    first = picture.half_a if picture.half_a.ndim == 3 else picture.half_a[None]
+    second = picture.half_b if picture.half_b.ndim == 3 else picture.half_b[None]
+    pairs: list[tuple[NDArray[np.float32], NDArray[np.float32]] | None] = []
+    for a, b, one in zip(first, second, usable, strict=True):
+        both = one & np.isfinite(a) & np.isfinite(b)
+        pairs.append((fill_gaps(a, both), fill_gaps(b, both)) if both.mean() > 0.01 else None)
+    return pairs
+
+
+def _noise_rms(picture: Picture, channel: int, filled: NDArray[np.float32], usable: NDArray[np.bool_]) -> float:
+    """Return the root mean square noise of a pixel, from the noise map, else from the finest detail."""
+    if picture.noise is not None:
+        plane = picture.noise if picture.noise.ndim == 2 else picture.noise[channel]
+        known = plane[usable & np.isfinite(plane)]
+        if known.size and float(np.mean(known**2)) > 0:
+            return float(np.sqrt(np.mean(known.astype(np.float64) ** 2)))
+    return max(white_noise(filled), 1e-9)
+
+
+def _finished(
+    picture: Picture,
+    shape: tuple[int, ...],
+    usable: list[NDArray[np.bool_]],
+    halves: list[tuple[NDArray[np.float32], NDArray[np.float32]] | None],
+    results: list[Sharpened],
+) -> Picture:
+    """Put the channels together again; companions follow where the method is linear, else they go."""
+
+    def joined(planes: list[NDArray[np.float32]]) -> NDArray[np.float32]:
+        out = np.stack(planes).astype(np.float32)
+        for plane, one in zip(out, usable, strict=True):
+            plane[~one] = np.nan
+        return out if picture.data.ndim == 3 else out[0]
+
+    noise, a, b = picture.noise, None, None
+    if noise is not None:
+        gains = np.array([result.noise_gain for result in results], np.float32)
+        noise = noise * (gains[:, None, None] if noise.ndim == 3 else gains[0])
+    if all(result.gain is not None for result in results) and all(pair is not None for pair in halves):
+        a, b = (joined([apply_transfer(p[k], r.gain) for p, r in zip(halves, results, strict=True)]) for k in range(2))
+    return picture.replace(data=joined([result.picture for result in results]), noise=noise, half_a=a, half_b=b)
+
+
+def _noted(picture: Picture, facts: dict[str, Any]) -> Picture:
+    """Return the picture with what was done to it in its header."""
+    return picture.replace(header={**picture.header, "sharpen": facts})
