@@ -7,7 +7,6 @@ import time
 from pathlib import Path
 
 import numpy as np
-
 from nightmill import stage
 from nightmill.artefacts import Capture, Picture, Stack
 from nightmill.errors import CaptureError

@@ -104,7 +104,8 @@ class DaskEngine(Engine):
         self._done: queue.SimpleQueue[Any] = queue.SimpleQueue()
         self._settings = dask.config.set(
             {
-                "distributed.scheduler.allowed-failures": 1,
+                # Who is to blame for a worker's death is found out by the driving process, which tries suspects alone.
+                "distributed.scheduler.allowed-failures": 0,
                 "distributed.scheduler.work-stealing": False,
                 # Products go to files and only their keys come back, so there is nothing worth spilling.
                 "distributed.worker.memory.target": False,
@@ -175,7 +176,7 @@ class DaskEngine(Engine):
         try:
             return dict(future.result(timeout=30))
         except KilledWorker:
-            reason = "the process that worked on it died more than once, as when memory runs out or a library crashes"
+            reason = "the process that worked on it died, twice, as when memory runs out or a library crashes"
             return {"ok": False, "kind": "died", "reason": reason, "trace": "", "seconds": 0.0, "peak_mb": 0.0}
         except Exception as error:  # whatever Dask raises is a failure of the machine, not of the night
             kind, reason = "machine", f"{type(error).__name__}: {error}"

@@ -117,6 +117,8 @@ class _Driver:
     inventory: Inventory = field(default_factory=Inventory)
     tries: dict[str, int] = field(default_factory=dict)
     faults: dict[str, int] = field(default_factory=dict)
+    suspects: list[str] = field(default_factory=list)
+    alone: str | None = None
     written: float = 0.0
     plan: Plan = field(default_factory=Plan)
     board: Board = field(init=False)
@@ -197,10 +199,7 @@ class _Driver:
         running = 0
         while True:
             watch.check()
-            while running < (self.engine.window if self.engine else 1):
-                step = self.board.next()
-                if step is None:
-                    break
+            while step := self._next(running):
                 self._engine().submit(step.id, self._task(step))
                 running += 1
             if running == 0:
@@ -213,6 +212,22 @@ class _Driver:
         stuck = [goal for goal in self.plan.goals if self.board.of(goal) not in (Status.THERE, Status.FAILED)]
         if stuck:
             raise MachineError(f"nothing is left to do, yet {len(stuck)} products are missing; first: {stuck[0]}")
+
+    def _next(self, running: int) -> Step | None:
+        """Choose the next task to hand over, if there is room.
+
+        When a worker process dies, every task that it held is suspect. Suspects are tried again one at a time, with
+        nothing beside them, so that only the guilty one is blamed.
+        """
+        if self.suspects:
+            if running:
+                return None
+            self.alone = self.suspects.pop(0)
+            return self.plan.steps[self.alone]
+        if self.alone is not None and running:
+            return None
+        self.alone = None
+        return self.board.next() if running < (self.engine.window if self.engine else 1) else None
 
     def _task(self, step: Step) -> dict[str, Any]:
         return {
@@ -247,6 +262,9 @@ class _Driver:
         kind = outcome["kind"]
         if kind in ("disk", "machine"):
             raise MachineError(f"{outcome['reason']}; put it right and give the same command again to go on")
+        if kind == "died" and step.id != self.alone:
+            self.suspects.append(step.id)
+            return
         self.tries[step.id] = self.tries.get(step.id, 0) + 1
         if self.tries[step.id] < TRIES.get(kind, 1):
             if kind == "damaged":

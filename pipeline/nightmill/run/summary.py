@@ -30,7 +30,7 @@ def summarise(plan: Plan, board: Board, store: Store, set_aside: Sequence[SetAsi
     captures = [_capture(index, plan, board, store) for index in range(len(plan.chains))]
     captures += [_aside(one) for one in set_aside if one.role == "light"]
     captures.sort(key=lambda one: str(one["file"]))
-    masters = [_master(file, plan, board) for file in plan.masters]
+    masters = [_master(file, plan, board, store) for file in plan.masters]
     masters += [{**_aside(one), "role": one.role} for one in set_aside if one.role != "light"]
     counts = {status: sum(one["status"] == status for one in captures) for status in ("done", "set_aside")}
     return {
@@ -94,16 +94,14 @@ def _aside(one: SetAside) -> dict[str, Any]:
     return {"file": one.file, **empty, "status": "set_aside", "reason": one.reason, "notes": []}
 
 
-def _master(file: str, plan: Plan, board: Board) -> dict[str, Any]:
+def _master(file: str, plan: Plan, board: Board, store: Store) -> dict[str, Any]:
     chain = plan.masters[file]
-    failed = board.of(chain.stack) is Status.FAILED
-    status = "set_aside" if failed else "done" if board.of(chain.stack) is Status.THERE else "waiting"
-    return {
-        **_facts(chain.capture),
-        "role": chain.capture.role,
-        "status": status,
-        "reason": board.reasons.get(chain.stack),
-    }
+    state = board.of(chain.stack)
+    # A master that no step asked for in this run may be there from an earlier one.
+    there = state is Status.THERE or (state is Status.IDLE and store.has(board.key(chain.stack) or ""))
+    status = "set_aside" if state is Status.FAILED else "done" if there else "waiting"
+    reason = board.reasons.get(chain.stack)
+    return {**_facts(chain.capture), "role": chain.capture.role, "status": status, "reason": reason}
 
 
 def _pictures(plan: Plan, board: Board, store: Store) -> list[dict[str, Any]]:
