@@ -6,12 +6,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ..artefacts import Capture
-from ..errors import UsageError
+from ..errors import NightmillError, PluginError, UsageError
 from ..night import Night
 from ..plugins import Registry
-from ..recipe import Recipe, find_recipe, read_recipe, shipped
+from ..recipe import Recipe, find_recipe, made_for, read_recipe, shipped
 
 __all__ = ["Recipes", "choose_recipe", "gather_recipes"]
+
+
+@dataclass(frozen=True)
+class Broken:
+    """A recipe that a plugin hands over and that is not valid: what it is for, and what is wrong with it."""
+
+    targets: tuple[str, ...]
+    filters: tuple[str, ...]
+    error: NightmillError
 
 
 @dataclass(frozen=True)
@@ -26,11 +35,14 @@ class Recipes:
         Those that the night file names.
     shipped : tuple of Recipe
         Those that plugins hand over, to choose from by default.
+    broken : tuple of Broken
+        Those of them that are not valid: they stop a night only when they would be chosen.
     """
 
     given: Recipe | None
     by_target: dict[str, Recipe]
     shipped: tuple[Recipe, ...]
+    broken: tuple[Broken, ...] = ()
 
     def all(self) -> list[Recipe]:
         """Return every recipe that could be used."""
@@ -50,23 +62,32 @@ def gather_recipes(night: Night, name: str | None, registry: Registry) -> Recipe
         except UsageError as error:
             raise UsageError(f"night.yaml: recipes: {target}: {error}") from None
         by_target[target.lower()] = read_recipe(path, registry)
-    return Recipes(None, by_target, tuple(read_recipe(path, registry) for path in shipped(registry)))
+    usable, broken = [], []
+    for path in shipped(registry):
+        try:
+            usable.append(read_recipe(path, registry))
+        except (UsageError, PluginError) as error:
+            broken.append(Broken(*made_for(path), error))
+    return Recipes(None, by_target, tuple(usable), tuple(broken))
 
 
 def choose_recipe(capture: Capture, recipes: Recipes) -> Recipe | None:
     """Choose for one capture: the one given, the night file's by target, else the shipped one that fits best.
 
-    A recipe made for the target goes before one for anything; then one made for the filter before one for any.
+    A recipe made for the target goes before one for anything; then one made for the filter before one for any. When
+    the best is not valid its error is raised: a night must not start on the second best in silence.
     """
     if recipes.given is not None:
         return recipes.given
     if capture.target in recipes.by_target:
         return recipes.by_target[capture.target]
-    best: tuple[int, Recipe] | None = None
-    for recipe in recipes.shipped:
+    best: tuple[int, Recipe | Broken] | None = None
+    for recipe in (*recipes.shipped, *recipes.broken):
         fit = _fit(recipe.targets, capture.target), _fit(recipe.filters, capture.filter)
         if min(fit) >= 0 and (best is None or 2 * fit[0] + fit[1] > best[0]):
             best = 2 * fit[0] + fit[1], recipe
+    if best is not None and isinstance(best[1], Broken):
+        raise best[1].error
     return best[1] if best else None
 
 

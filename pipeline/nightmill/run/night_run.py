@@ -23,6 +23,7 @@ from .progress import Progress
 from .publish import Shelf
 from .remember import save_memory
 from .session import Session, prepare
+from .showing import Showing
 from .states import Board, Status
 from .summary import capture_outcome, summarise
 
@@ -123,6 +124,7 @@ class _Driver:
     plan: Plan = field(default_factory=Plan)
     board: Board = field(init=False)
     shelf: Shelf = field(init=False)
+    showing: Showing = field(init=False)
     shown: set[int] = field(default_factory=set)
     settled: set[str] = field(default_factory=set)
 
@@ -130,6 +132,7 @@ class _Driver:
         """Take the inventory, work, publish, sum up."""
         began = time.monotonic()
         self.shelf = Shelf(self.session.out, self.session.store)
+        self.showing = Showing(self.session, self.journal)
         self.journal.event("run started", night=str(self.session.night.folder), out=str(self.session.out))
         state = "failed"
         at_once = True
@@ -382,9 +385,7 @@ class _Driver:
         summary = summarise(self.plan, self.board, self.session.store, self.inventory.set_aside, state)
         try:
             write_json(self.session.out / "night.json", summary)
-            from ..report import write_report
-
-            write_report(self.session.out, summary, self.session.night)
+            self.showing.write(summary, self.plan, self.board)
         except OSError as error:
             raise MachineError(f"cannot write into {self.session.out}: {error.strerror or error}") from error
         self.written = time.monotonic()

@@ -96,7 +96,7 @@ def _record(task: Task, record: dict[str, Any]) -> dict[str, Any]:
 def _name(picture: Picture, content: dict[str, Any], taken: list[str]) -> str:
     """Name a picture after its first capture; numbers tell pictures of one target, time and filter apart."""
     first = picture.captures[0]
-    own = dict(zip(content["files"], content["stem"], strict=True)).get(first.file)
+    own: str | None = dict(zip(content["files"], content["stem"], strict=True)).get(first.file)
     joined = "".join(picture.filters) if all(len(f) == 1 for f in picture.filters) else "-".join(picture.filters)
     if joined == first.filter and own is not None and own not in taken:
         return own
