@@ -62,6 +62,21 @@ def nightmill_writers() -> Sequence[Writer]:  # type: ignore[empty-body]
 
 
 @specification
+def nightmill_report(  # type: ignore[empty-body]
+    night: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]
+) -> Mapping[str, Any]:
+    """Add to the report. Called in the driving process, again and again while a run goes on; must be quick.
+
+    `night` holds the sections "site", "telescope", "camera" and "filters"; `captures` those of night.json, each with
+    what was measured frame by frame ("sheet") and the geometry of its pictures ("pictures").
+
+    May return "curves", a list of {"target", "utc": POSIX seconds, "altitude_deg"} for the timeline; "captures", by
+    file a mapping with "scale_arcsec" of a camera pixel, "limit_arcsec" of the telescope, "seeing_arcsec" and "facts",
+    a list of (name, text); "advice" and "cautions", sentences for the whole night.
+    """
+
+
+@specification
 def nightmill_run_started(night: Path, out: Path) -> None:
     """Observe: a run begins; nothing is read yet. Called in the driving process."""
 

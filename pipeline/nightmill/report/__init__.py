@@ -1,5 +1,6 @@
-"""OUT/report/index.html: the night at a glance."""
+"""OUT/report/index.html: the night at a glance, one file that works from the disk, by mail and on any web server."""
 
-from .page import write_report
+from .page import Report
+from .view import Sources
 
-__all__ = ["write_report"]
+__all__ = ["Report", "Sources"]

@@ -1,0 +1,211 @@
+"""Small plots as inline SVG: axes with units, colours by class, so that one style serves light, dark and print."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from html import escape
+
+__all__ = ["Plot", "nice_ticks"]
+
+Numbers = Sequence[float | None]
+
+
+def nice_ticks(low: float, high: float, most: int = 5) -> list[float]:
+    """Return round numbers from `low` to `high`, at most about `most` of them, a step of 1, 2 or 5 apart."""
+    span = high - low
+    if not span > 0 or not math.isfinite(span):
+        return [low]
+    raw = span / max(most, 1)
+    power = 10.0 ** math.floor(math.log10(raw))
+    step = next(power * factor for factor in (1, 2, 5, 10) if power * factor >= raw * 0.999)
+    first = math.ceil(low / step - 1e-9)
+    last = math.floor(high / step + 1e-9)
+    return [k * step for k in range(first, last + 1)]
+
+
+def _written(value: float, step: float) -> str:
+    if value == 0:
+        return "0"
+    if abs(value) >= 1e5 or (step < 1e-4 and abs(value) < 1e-2):
+        return f"{value:.2g}"
+    return f"{value:.{max(0, -math.floor(math.log10(step) + 1e-9)) if step < 1 else 0}f}"
+
+
+@dataclass
+class Plot:
+    """A plot under construction.
+
+    Attributes
+    ----------
+    title, about : str
+        What a screen reader says: the name, and one sentence of what is to be seen.
+    x, y : (low, high)
+        Ranges of the axes.
+    x_label, y_label : str
+        With units.
+    width, height : int
+        In CSS pixels at natural size.
+    x_ticks, y_ticks : list of (value, text), or None
+        Where to write what; None for round numbers.
+    """
+
+    title: str
+    about: str
+    x: tuple[float, float]
+    y: tuple[float, float]
+    x_label: str = ""
+    y_label: str = ""
+    width: int = 340
+    height: int = 190
+    x_ticks: list[tuple[float, str]] | None = None
+    y_ticks: list[tuple[float, str]] | None = None
+    left: int = 46
+    square: bool = False
+    _parts: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.x, self.y = _open(self.x), _open(self.y)
+        self._box = (self.left, 10, self.width - 12, self.height - 38)
+        if self.square:
+            # One unit is as long up as across: a path keeps its shape.
+            a, top, b, bottom = self._box
+            per = max((self.x[1] - self.x[0]) / (b - a), (self.y[1] - self.y[0]) / (bottom - top))
+            middle = (sum(self.x) / 2, sum(self.y) / 2)
+            self.x = (middle[0] - per * (b - a) / 2, middle[0] + per * (b - a) / 2)
+            self.y = (middle[1] - per * (bottom - top) / 2, middle[1] + per * (bottom - top) / 2)
+
+    def px(self, value: float) -> float:
+        """Return the horizontal place of a value."""
+        a, _, b, _ = self._box
+        return a + (value - self.x[0]) / (self.x[1] - self.x[0]) * (b - a)
+
+    def py(self, value: float) -> float:
+        """Return the vertical place of a value."""
+        _, top, _, bottom = self._box
+        return bottom - (value - self.y[0]) / (self.y[1] - self.y[0]) * (bottom - top)
+
+    def line(self, x: Numbers, y: Numbers, kind: str = "line") -> Plot:
+        """Draw a line; a None breaks it."""
+        path, pen = [], "M"
+        for one, other in zip(x, y, strict=True):
+            if one is None or other is None:
+                pen = "M"
+                continue
+            path.append(f"{pen}{self.px(one):.1f} {self.py(other):.1f}")
+            pen = "L"
+        if path:
+            self._parts.append(f'<path class="{kind}" d="{"".join(path)}"/>')
+        return self
+
+    def band(self, x: Numbers, low: Numbers, high: Numbers) -> Plot:
+        """Fill between two lines."""
+        points = [p for p in zip(x, low, high, strict=True) if None not in p]
+        there = [f"{self.px(float(a or 0)):.1f} {self.py(float(c or 0)):.1f}" for a, _, c in points]
+        back = [f"{self.px(float(a or 0)):.1f} {self.py(float(b or 0)):.1f}" for a, b, _ in reversed(points)]
+        if points:
+            self._parts.append(f'<path class="band" d="M{"L".join(there + back)}Z"/>')
+        return self
+
+    def bars(self, low: float, high: float, counts: Sequence[int], kind: str) -> Plot:
+        """Draw the bars of a histogram with equal bins from `low` to `high`."""
+        step = (high - low) / max(len(counts), 1)
+        for k, count in enumerate(counts):
+            if count:
+                left, right = self.px(low + k * step), self.px(low + (k + 1) * step)
+                top = self.py(count)
+                size = f'width="{max(right - left - 0.6, 0.6):.1f}" height="{self.py(0) - top:.1f}"'
+                self._parts.append(f'<rect class="{kind}" x="{left:.1f}" y="{top:.1f}" {size}/>')
+        return self
+
+    def dot(self, x: float, y: float, kind: str, text: str = "", radius: float = 3.5) -> Plot:
+        """Draw a point; `text` appears when the mouse rests on it."""
+        name = f"<title>{escape(text)}</title>" if text else ""
+        self._parts.append(
+            f'<circle class="{kind}" cx="{self.px(x):.1f}" cy="{self.py(y):.1f}" r="{radius}">{name}</circle>'
+        )
+        return self
+
+    def cross(self, x: float, y: float, kind: str, text: str = "") -> Plot:
+        """Draw a small cross."""
+        a, b = self.px(x), self.py(y)
+        name = f"<title>{escape(text)}</title>" if text else ""
+        path = f"M{a - 4:.1f} {b - 4:.1f}l8 8m-8 0l8 -8"
+        self._parts.append(f'<path class="{kind}" d="{path}">{name}</path>')
+        return self
+
+    def upright(self, x: float, kind: str, text: str = "") -> Plot:
+        """Draw a vertical line over the whole height, with a word beside it."""
+        if not self.x[0] <= x <= self.x[1]:
+            return self
+        a, (_, top, right, bottom) = self.px(x), self._box
+        self._parts.append(f'<path class="{kind}" d="M{a:.1f} {top}V{bottom}"/>')
+        if text:
+            end = a > right - 7 * len(text)
+            place = f'x="{a - 4 if end else a + 4:.1f}" y="{top + 9}" text-anchor="{"end" if end else "start"}"'
+            self._parts.append(f'<text class="mark" {place}>{escape(text)}</text>')
+        return self
+
+    def level(self, y: float, kind: str) -> Plot:
+        """Draw a horizontal line over the whole width."""
+        a, _, b, _ = self._box
+        if self.y[0] <= y <= self.y[1]:
+            self._parts.append(f'<path class="{kind}" d="M{a} {self.py(y):.1f}H{b}"/>')
+        return self
+
+    def word(self, x: float, y: float, text: str, kind: str = "mark", anchor: str = "start") -> Plot:
+        """Write a word at a place of the plot."""
+        place = f'x="{self.px(x):.1f}" y="{self.py(y):.1f}" text-anchor="{anchor}"'
+        self._parts.append(f'<text class="{kind}" {place}>{escape(text)}</text>')
+        return self
+
+    def svg(self, kind: str = "") -> str:
+        """Return the SVG element."""
+        a, top, b, bottom = self._box
+        parts = [
+            f'<svg class="plot {kind}" viewBox="0 0 {self.width} {self.height}" role="img" '
+            f'aria-label="{escape(self.title)}: {escape(self.about)}">'
+        ]
+        for value, text in self._ticks(self.x, self.x_ticks, max(3, (b - a) // 70)):
+            place = self.px(value)
+            parts.append(f'<path class="grid" d="M{place:.1f} {top}V{bottom}"/>')
+            parts.append(
+                f'<text class="tick" x="{place:.1f}" y="{bottom + 14}" text-anchor="middle">{escape(text)}</text>'
+            )
+        for value, text in self._ticks(self.y, self.y_ticks, 4):
+            place = self.py(value)
+            parts.append(f'<path class="grid" d="M{a} {place:.1f}H{b}"/>')
+            parts.append(
+                f'<text class="tick" x="{a - 6}" y="{place + 3.5:.1f}" text-anchor="end">{escape(text)}</text>'
+            )
+        parts += self._parts
+        parts.append(f'<path class="axis" d="M{a} {top}V{bottom}H{b}"/>')
+        parts.append(
+            f'<text class="label" x="{(a + b) / 2:.0f}" y="{self.height - 6}" text-anchor="middle">'
+            f"{escape(self.x_label)}</text>"
+        )
+        if self.y_label:
+            middle = (top + bottom) / 2
+            parts.append(
+                f'<text class="label" x="10" y="{middle:.0f}" text-anchor="middle" '
+                f'transform="rotate(-90 10 {middle:.0f})">{escape(self.y_label)}</text>'
+            )
+        return "".join([*parts, "</svg>"])
+
+    @staticmethod
+    def _ticks(ends: tuple[float, float], given: list[tuple[float, str]] | None, most: int) -> list[tuple[float, str]]:
+        if given is not None:
+            return [(value, text) for value, text in given if ends[0] <= value <= ends[1]]
+        values = nice_ticks(*ends, most)
+        step = values[1] - values[0] if len(values) > 1 else abs(values[0]) or 1.0
+        return [(value, _written(value, step)) for value in values]
+
+
+def _open(ends: tuple[float, float]) -> tuple[float, float]:
+    """Give a range that is a single value some width."""
+    low, high = ends
+    if high > low:
+        return ends
+    width = abs(low) * 0.05 or 1.0
+    return low - width, high + width

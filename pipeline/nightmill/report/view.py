@@ -1,0 +1,307 @@
+"""What the page says, made of the summary and the sheets: plain values for the template, no HTML but the plots."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from .embed import HARD_BYTES, SOFT_BYTES, Budget, data_uri
+from .figures import capture_figures, nights, other_columns, timeline
+
+__all__ = ["Sources", "build_view"]
+
+Json = Mapping[str, Any]
+
+OPEN_CAPTURES = 4
+"""With at most so many captures, their sections are open to begin with."""
+
+WORDS = {"done": "done", "set_aside": "set aside", "working": "at work", "waiting": "waiting"}
+
+
+@dataclass
+class Sources:
+    """Where the small pictures and sheets lie.
+
+    Attributes
+    ----------
+    sheets : dict of str to Path
+        Folder of a capture's sheet, by the capture's file.
+    previews : dict of str to (Path, dict)
+        Folder of a picture's preview and what it says, by the picture's name.
+    """
+
+    sheets: dict[str, Path] = field(default_factory=dict)
+    previews: dict[str, tuple[Path, Json]] = field(default_factory=dict)
+
+
+def build_view(summary: Json, night: Json, sources: Sources, extras: Json, journal: Json) -> dict[str, Any]:
+    """Return the values for the template.
+
+    Parameters
+    ----------
+    summary : mapping
+        As in night.json.
+    night : mapping
+        Sections of the night file.
+    sources : Sources
+    extras : mapping
+        What plugins add: "curves", "captures", "advice", "cautions".
+    journal : mapping
+        "problems" and "seconds" of this run.
+    """
+    budget = Budget()
+    captures = [_capture(one, sources.sheets.get(one["file"]), extras) for one in summary["captures"]]
+    pictures = _pictures(summary["pictures"], sources, budget)
+    for one in captures:
+        thumbs = [path for _, path in one["thumbs"]]
+        if not thumbs or not budget.take(thumbs, HARD_BYTES):
+            one["thumbs"] = []
+        one["thumbs"] = [{**said, "src": data_uri(path)} for said, path in one["thumbs"]]
+    curves = extras.get("curves", [])
+    return {
+        "title": _title(summary["captures"], night),
+        "state": summary["state"],
+        "running": summary["state"] == "running",
+        "counts": summary["counts"],
+        "totals": _totals(summary, journal),
+        "pictures": pictures,
+        "captures": captures,
+        "open": len(captures) <= OPEN_CAPTURES,
+        "aside": [one for one in captures if one["status"] == "set_aside"],
+        "masters": summary["masters"],
+        "masters_aside": [one for one in summary["masters"] if one["status"] == "set_aside"],
+        "timelines": [[timeline(cut, curves, 1000), timeline(cut, curves, 380)] for cut in nights(summary["captures"])],
+        "advice": list(extras.get("advice", []))[:5],
+        "cautions": list(extras.get("cautions", [])),
+        "problems": journal.get("problems", []),
+        "has_resolution": any(one["resolution"] is not None for one in captures),
+    }
+
+
+def _pictures(listed: Sequence[Json], sources: Sources, budget: Budget) -> list[dict[str, Any]]:
+    """Choose what is embedded of each picture, finished ones first, then what they are compared with, then large."""
+    views = []
+    for one in listed:
+        folder, shown = sources.previews.get(one["name"], (None, {}))
+        view: dict[str, Any] = {
+            "name": one["name"],
+            "target": one.get("target"),
+            "filters": ", ".join(one.get("filters", [])),
+            "when": _when(one.get("utc")),
+            "files": [{"href": _link(file), "label": _label(file, one["name"])} for file in one["files"]],
+            "captures": [{"file": file, "anchor": anchor(file)} for file in one["captures"]],
+            "facts": _geometry(one.get("geometry", {})),
+            "notes": _notes(one.get("notes", [])),
+            "layers": [],
+            "width": shown.get("width", 4),
+            "height": shown.get("height", 3),
+            "open": _preferred(one["files"]),
+        }
+        view["paths"] = []
+        if folder is not None and "place" in shown:
+            path = folder / f"{shown['place']}.small.webp"
+            if budget.take([path], HARD_BYTES):
+                view["paths"] = [("finished", path)]
+        view["_folder"], view["_shown"] = folder, shown
+        views.append(view)
+    for view in views:
+        if view["paths"]:
+            place = view["_shown"]["place"]
+            before = [(name, view["_folder"] / f"{place}.{name}.small.webp") for name in view["_shown"]["before"]]
+            if before and budget.take([path for _, path in before], 2 * SOFT_BYTES):
+                view["paths"] += before
+    for view in views:
+        if view["paths"]:
+            large = [(name, path.with_name(path.name.replace(".small.", "."))) for name, path in view["paths"]]
+            if budget.swap([p for _, p in view["paths"]], [p for _, p in large], SOFT_BYTES):
+                view["paths"] = large
+    for view in views:
+        view["layers"] = [{"name": name, "src": data_uri(path)} for name, path in view.pop("paths")]
+        view["before"] = [one for one in view["layers"] if one["name"] != "finished"]
+        del view["_folder"], view["_shown"]
+    return views
+
+
+def _capture(one: Json, folder: Path | None, extras: Json) -> dict[str, Any]:
+    sheet = _read_sheet(folder)
+    facts = extras.get("captures", {}).get(one["file"], {})
+    limit = (sheet.get("halves") or {}).get("limit_per_px")
+    scale = facts.get("scale_arcsec")
+    frames, used = one.get("frames"), one.get("frames_kept")
+    return {
+        "file": one["file"],
+        "anchor": anchor(one["file"]),
+        "target": one.get("target") or "",
+        "filter": one.get("filter") or "",
+        "utc": one.get("utc_mid") or "",
+        "when": _when(one.get("utc_mid")),
+        "clock": (_when(one.get("utc_mid")) or "")[11:19],
+        "frames": frames,
+        "used": used,
+        "share": used / frames if frames and used is not None else None,
+        "size": f"{one['width']} × {one['height']}" if one.get("width") else "",
+        "duration": one.get("duration_s"),
+        "status": one["status"],
+        "status_words": WORDS.get(one["status"], one["status"]),
+        "reason": one.get("reason") or "",
+        "resolution": (scale or 1.0) / limit if limit else None,
+        "resolution_unit": "arcsec" if scale else "px",
+        "seeing": facts.get("seeing_arcsec"),
+        "sharpness": next((c["median"] for c in sheet.get("columns", []) if c["name"] == "sharpness"), None),
+        "facts": _facts(one, sheet, facts),
+        "stack": _link(one["stack"]) if one.get("stack") else None,
+        "masters": one.get("masters", {}),
+        "notes": _notes(one.get("notes", [])),
+        "cautions": list(one.get("cautions", [])),
+        "figures": capture_figures(sheet, facts) if sheet else [],
+        "columns": other_columns(sheet) if sheet else [],
+        "missing": sheet.get("missing", []),
+        "thumbs": _thumbs(folder, sheet),
+    }
+
+
+def _thumbs(folder: Path | None, sheet: Json) -> list[tuple[dict[str, Any], Path]]:
+    if folder is None or "pictures" not in sheet:
+        return []
+    listed = []
+    for one in sheet["pictures"]["frames"]:
+        where = "in the stack" if one["used"] else "left out"
+        words = f"{one['label']} frame" if one["sharpness"] is not None else f"{one['label']} frame in the stack"
+        text = f"{words}, number {one['number']:,}, {where}"
+        listed.append(({"label": one["label"], "text": text, "used": one["used"]}, folder / f"{one['label']}.webp"))
+    stack = {"label": "stack", "text": "the stack, before sharpening", "used": True}
+    return [*listed, (stack, folder / "stack.webp")]
+
+
+def _facts(one: Json, sheet: Json, facts: Json) -> list[tuple[str, str]]:
+    """List the figures of a capture, name and value."""
+    rows: list[tuple[str, str]] = []
+    if one.get("duration_s"):
+        rate = f", {one['frames'] / one['duration_s']:.0f} frames a second" if one.get("frames") else ""
+        rows.append(("Length", f"{one['duration_s']:.1f} s{rate}"))
+    if one.get("frames_missing"):
+        rows.append(("Missing at the end", f"{one['frames_missing']:,} frames"))
+    light = sheet.get("brightness")
+    if light:
+        rows.append(("Brightest parts", f"{light['peak']:.0%} of full scale"))
+        if light["clipped"] > 0:
+            rows.append(("Clipped", f"{light['clipped']:.2%} of the pixels of a frame"))
+    if sheet.get("jitter_px") is not None:
+        rows.append(("Motion from frame to frame", f"{sheet['jitter_px']:.2f} px on each axis"))
+    rows += [(str(name), str(value)) for name, value in facts.get("facts", [])]
+    return rows
+
+
+def _notes(notes: Sequence[Json]) -> dict[str, list[dict[str, str]]]:
+    """Sort notes by kind; equal ones once."""
+    sorted_notes: dict[str, list[dict[str, str]]] = {"choice": [], "caution": [], "measure": []}
+    for note in notes:
+        said = {"stage": str(note["stage"]), "name": str(note["name"]), "value": _value(note.get("value"))}
+        said["text"] = str(note["text"])
+        kind = sorted_notes.setdefault(note["kind"], [])
+        if said not in kind:
+            kind.append(said)
+    return sorted_notes
+
+
+def _value(value: Any) -> str:
+    """Write a note's value if it is short; curves are in the record, not for reading."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.4g}"
+    if isinstance(value, (int, str)):
+        return str(value) if len(str(value)) <= 60 else ""
+    if isinstance(value, Mapping):
+        parts = [f"{name.replace('_', ' ')} {_value(one)}" for name, one in value.items() if _value(one)]
+        return ", ".join(parts) if sum(map(len, parts)) <= 90 else ""
+    if isinstance(value, (list, tuple)) and len(value) <= 4:
+        parts = [_value(one) for one in value]
+        return ", ".join(parts) if all(parts) else ""
+    return ""
+
+
+def _geometry(geometry: Json) -> list[tuple[str, str]]:
+    rows = []
+    if "scale_arcsec" in geometry:
+        rows.append(("Scale", f"{geometry['scale_arcsec']:.3f} arcsec per pixel"))
+    if "north_angle_deg" in geometry:
+        rows.append(("North", f"{geometry['north_angle_deg']:.1f}° counter-clockwise from up"))
+    disc = geometry.get("disc")
+    if disc:
+        rows.append(("Disc", f"{2 * disc['a_px']:.1f} × {2 * disc['b_px']:.1f} px"))
+    return rows
+
+
+def _totals(summary: Json, journal: Json) -> list[tuple[str, str]]:
+    captures = [one for one in summary["captures"] if one.get("frames")]
+    frames = sum(one["frames"] for one in captures)
+    used = sum(one.get("frames_kept") or 0 for one in captures)
+    recorded = sum(one.get("duration_s") or 0 for one in captures)
+    rows = [
+        ("pictures", f"{summary['counts']['pictures']:,}"),
+        ("captures done", f"{summary['counts']['done']:,} of {summary['counts']['captures']:,}"),
+        ("set aside", f"{summary['counts']['set_aside']:,}"),
+        ("frames", f"{frames:,}"),
+        ("in stacks", f"{used:,}" + (f" ({used / frames:.0%})" if frames else "")),
+    ]
+    if recorded:
+        rows.append(("recorded", _span(recorded)))
+    if journal.get("seconds"):
+        rows.append(("worked", _span(journal["seconds"])))
+    return rows
+
+
+def _span(seconds: float) -> str:
+    whole = timedelta(seconds=round(seconds))
+    return f"{seconds:.0f} s" if seconds < 100 else str(whole)
+
+
+def _title(captures: Sequence[Json], night: Json) -> str:
+    known = sorted(one["utc_mid"] for one in captures if one.get("utc_mid"))
+    where = night.get("site", {}).get("name")
+    suffix = f", {where}" if where else ""
+    if not known:
+        return f"The night{suffix}"
+    # A night is named by its evening: what is recorded before noon belongs to the day before.
+    ends = [datetime.fromisoformat(text.replace("Z", "+00:00")) - timedelta(hours=12) for text in (known[0], known[-1])]
+    first, last = (f"{one.day} {one:%B %Y}" for one in ends)
+    return f"Night of {first}{suffix}" if first == last else f"{first} to {last}{suffix}"
+
+
+def _when(utc: str | None) -> str:
+    return f"{utc[:10]} {utc[11:19]} UTC" if utc else ""
+
+
+def _link(place: str) -> str:
+    return "../" + quote(place)
+
+
+def _label(file: str, name: str) -> str:
+    return Path(file).name.removeprefix(name).lstrip(".").replace(".", " ") or Path(file).name
+
+
+def _preferred(files: Sequence[str]) -> str | None:
+    plain = [file for file in files if file.endswith(".png") and ".labelled." not in file]
+    found = plain or [file for file in files if file.endswith(".png")]
+    return _link(found[0]) if found else None
+
+
+def anchor(file: str) -> str:
+    """Return an identifier for a link within the page; different files have different ones."""
+    return "c-" + re.sub(r"[^A-Za-z0-9]", lambda match: f"-{ord(match[0]):x}-", file)
+
+
+def _read_sheet(folder: Path | None) -> dict[str, Any]:
+    if folder is None:
+        return {}
+    try:
+        return dict(json.loads((folder / "sheet.json").read_text(encoding="utf-8")))
+    except (OSError, ValueError):
+        return {}
