@@ -40,7 +40,7 @@ def place(cells: Float, row: int, column: int, fill: Float | None) -> Float:
 
 def measure_bending(
     cells: Float, dy_px: float, dx_px: float, reference: MeshReference, picture: Float, plan: MeshPlan
-) -> tuple[float, float, Float, float]:
+) -> tuple[float, float, Float, Float, float]:
     """Measure the shift and the bending of a frame whose rough shift is known.
 
     Returns
@@ -49,15 +49,17 @@ def measure_bending(
         Mean shift, camera pixels.
     mesh : ndarray of float32, shape (rows, columns, 2)
         Local shifts beyond the mean, camera pixels.
+    contrast : ndarray of float32, shape (rows, columns)
+        Local contrast relative to the reference.
     fit : float
         Correlation with the reference in the band.
     """
     cell = 2**plan.halvings
     row, column = round(dy_px / cell), round(dx_px / cell)
-    shifts, fit = measure_mesh(place(cells, row, column, picture), reference, plan)
+    shifts, contrast, fit = measure_mesh(place(cells, row, column, picture), reference, plan)
     total = (shifts + np.array([row, column], np.float32)) * np.float32(cell)
     mean = total.reshape(-1, 2).mean(axis=0, dtype=np.float64)
-    return float(mean[0]), float(mean[1]), total - mean.astype(np.float32), fit
+    return float(mean[0]), float(mean[1]), total - mean.astype(np.float32), contrast, fit
 
 
 def improve(cells: list[Float], dy_px: NDArray[Any], dx_px: NDArray[Any], plan: MeshPlan, rounds: int = 3) -> Float:

@@ -109,7 +109,7 @@ def prepare_mesh(cells: Float, plan: MeshPlan) -> MeshReference:
 
 def measure_mesh(
     cells: Float, reference: MeshReference, plan: MeshPlan, start: Float | None = None
-) -> tuple[Float, float]:
+) -> tuple[Float, Float, float]:
     """Measure the local shifts of a frame.
 
     Parameters
@@ -125,11 +125,14 @@ def measure_mesh(
     -------
     shifts : ndarray of float32, shape (rows, columns, 2)
         frame(y + dy, x + dx) = reference(y, x), in cells.
+    contrast : ndarray of float32, shape (rows, columns)
+        Local contrast in the band relative to the reference: below 1 where the air blurs more.
     fit : float
         Correlation of the warped frame with the reference in the band.
     """
     band = band_pass(cells, plan)
     shifts = np.zeros((plan.rows, plan.columns, 2), np.float32) if start is None else start.astype(np.float32)
+    contrast = np.ones(shifts.shape[:2], np.float32)
     fit = 0.0
     for turn in range(plan.rounds + 1):
         warped = bend(band, shifts, cv2.INTER_LINEAR) if turn or start is not None else band
@@ -142,8 +145,10 @@ def measure_mesh(
             _pool(cv2.multiply(part, difference), plan)
             for part in (reference.gradient[0], reference.gradient[1], reference.band)
         ]
-        shifts = shifts - _solve(right, reference, plan)
-    return shifts, fit
+        solution = _solve(right, reference, plan)
+        shifts = shifts - solution[..., :2]
+        contrast = 1 + solution[..., 2]
+    return shifts, contrast, fit
 
 
 def bend(picture: Float, shifts: Float, interpolation: int = cv2.INTER_CUBIC) -> Float:
@@ -175,10 +180,10 @@ def _smooth(values: Float, window: float) -> Float:
 
 
 def _solve(right: list[Float], reference: MeshReference, plan: MeshPlan) -> Float:
-    """Solve for the shifts (rows, columns, 2), window by window."""
+    """Solve for shifts and contrast (rows, columns, 3), window by window."""
     solution = np.zeros((plan.rows, plan.columns, 3), np.float32)
     for window, normal, inverse in zip(plan.windows, reference.normal, reference.inverse, strict=True):
         b = np.stack([_smooth(part, window) for part in right], axis=-1)
         b -= np.einsum("ijkl,ijl->ijk", normal, solution)
         solution += np.einsum("ijkl,ijl->ijk", inverse, b)
-    return solution[..., :2]
+    return solution

@@ -47,6 +47,7 @@ class Align(stage.Survey):
         "flags": "as before, frames that do not look like the reference marked",
         "kept": "whether the frame is registered and usable",
         "mesh": "local shifts beyond dy_px, dx_px (rows, columns, 2), camera pixels; a single zero without a mesh",
+        "contrast": "local contrast at the nodes relative to the reference (rows, columns); 1 without a mesh",
     }
 
     class Parameters(stage.Parameters):
@@ -120,6 +121,7 @@ class Align(stage.Survey):
         shape = (plan.rows, plan.columns, 2) if plan else (1, 1, 2)
         result: dict[str, NDArray[Any]] = {name: np.full(n, np.nan) for name in ("dy_px", "dx_px", "fit")}
         result["mesh"] = np.zeros((n, *shape), np.float32)
+        result["contrast"] = np.ones((n, *shape[:2]), np.float32)
         for part in np.array_split(chosen, max(-(-len(chosen) // 16), 1)):
             if len(part):
                 _register(frames, rows, part, state, plan is None, result)
@@ -128,9 +130,9 @@ class Align(stage.Survey):
             for row in chosen:
                 cells = cells_of(frames.data[row], plan)
                 start = float(result["dy_px"][row]), float(result["dx_px"][row])
-                dy, dx, mesh, fit = measure_bending(cells, *start, reference, picture, plan)
+                dy, dx, mesh, contrast, fit = measure_bending(cells, *start, reference, picture, plan)
                 result["dy_px"][row], result["dx_px"][row], result["fit"][row] = dy, dx, fit
-                result["mesh"][row] = mesh
+                result["mesh"][row], result["contrast"][row] = mesh, contrast
         return {**result, "flags": rows["flags"].astype(np.int32), "kept": np.isfinite(result["fit"])}
 
     def conclude(self, table: FrameTable, context: stage.Context) -> dict[str, NDArray[Any]]:

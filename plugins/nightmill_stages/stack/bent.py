@@ -39,8 +39,15 @@ def empty_bent(layout: Layout) -> dict[str, Array]:
 
 
 def add_bent(
-    sums: dict[str, Array], layout: Layout, frame: Array, half: int, shift: tuple[float, float], mesh: Float,
-    weight: Float | float, gain: float, expected: Envelope,
+    sums: dict[str, Array],
+    layout: Layout,
+    frame: Array,
+    half: int,
+    shift: tuple[float, float],
+    mesh: Float,
+    weight: Float | float,
+    gain: float,
+    expected: Envelope,
 ) -> None:
     """Add one frame to the sums, in place.
 

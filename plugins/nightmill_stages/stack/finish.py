@@ -9,11 +9,12 @@ import numpy as np
 from nightmill.artefacts import Stack
 from numpy.typing import NDArray
 
+from .bent import mean_of, variance_of
 from .model import sample_noise
 from .phases import Envelope, Layout
 from .reconstruct import reconstruct
 
-__all__ = ["make_stack"]
+__all__ = ["make_bent_stack", "make_stack"]
 
 MIN_SEEN = 0.02
 """Pixels that fewer than this share of the frames saw are given as NaN."""
@@ -63,6 +64,33 @@ def make_stack(
     planes = variance if variance.ndim == 3 else variance[None]
     steady = np.stack([cv2.GaussianBlur(plane, (0, 0), 1.0) for plane in planes]).reshape(variance.shape)
     noise = np.sqrt(steady / np.maximum(effective, 1e-9))
+
+    return _stack(data, halves, seen, noise, blank, full_scale, header)
+
+
+def make_bent_stack(
+    sums: dict[str, NDArray[Any]], layout: Layout, expected: Envelope, full_scale: float, header: dict[str, Any]
+) -> Stack:
+    """Combine sums of frames that were resampled through a mesh; arguments as for `make_stack`."""
+    centre = expected.centre[0]
+    halves = [mean_of(sums["sum"][half], sums["weight"][half], centre) for half in range(2)]
+    weight = sums["weight"].sum(axis=0, dtype=np.float64)
+    data = mean_of(sums["sum"].sum(axis=0), weight, centre)
+    noise = np.sqrt(variance_of(sums)[1])
+    seen = np.broadcast_to(weight, data.shape)
+    return _stack(data, halves, seen, noise, seen < MIN_SEEN * np.max(seen), full_scale, header)
+
+
+def _stack(
+    data: NDArray[Any],
+    halves: list[NDArray[np.float32]],
+    seen: NDArray[Any],
+    noise: NDArray[Any],
+    blank: NDArray[np.bool_],
+    full_scale: float,
+    header: dict[str, Any],
+) -> Stack:
+    """Put a stack together in fractions of full scale, NaN where there are no data."""
 
     def out(values: NDArray[Any]) -> NDArray[np.float32]:
         result = (values / full_scale).astype(np.float32)

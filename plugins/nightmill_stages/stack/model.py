@@ -10,6 +10,7 @@ from nightmill import stage
 from nightmill.artefacts import FrameTable
 from numpy.typing import NDArray
 
+from .bent import add_bent, empty_bent, mean_of, variance_of
 from .phases import Envelope, Layout, add, empty
 from .reconstruct import reconstruct
 
@@ -28,9 +29,19 @@ def wide_open(layout: Layout, dtype: Any) -> Envelope:
 
 
 def first_model(
-    table: FrameTable, chosen: NDArray[np.bool_], context: stage.Context, layout: Layout
+    table: FrameTable, chosen: NDArray[np.bool_], context: stage.Context, layout: Layout, bent: bool
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], float]:
     """Stack some of the chosen frames plainly.
+
+    Parameters
+    ----------
+    table : FrameTable
+    chosen : ndarray of bool, shape (rows,)
+    context : Context
+        Frames are read through it.
+    layout : Layout
+    bent : bool
+        Whether frames are resampled through their mesh.
 
     Returns
     -------
@@ -39,23 +50,30 @@ def first_model(
     sigma : ndarray of float32, same shape
         Noise of a single sample about it, ADU, smoothed.
     level : float
-        Mean level of these frames: gains refer to it.
+        Median level of these frames: gains refer to it.
     """
     rows = np.flatnonzero(chosen)
     rows = rows[np.unique(np.linspace(0, len(rows) - 1, min(FRAMES, len(rows))).round().astype(int))]
     few = Layout(layout.height, layout.width, layout.planes, layout.cfa, 2)
-    sums: dict[str, NDArray[Any]] | None = None
-    expected: Envelope | None = None
+    expected = wide_open(few, context.capture.dtype)
+    sums = empty_bent(few) if bent else empty(few)
     for row in rows:
         frame = context.read(table["number"][row : row + 1]).data[0]
-        if sums is None or expected is None:
-            sums, expected = empty(few), wide_open(few, frame.dtype)
+        if frame.dtype != expected.low.dtype:
+            expected = wide_open(few, frame.dtype)
         shift = float(table["dy_px"][row]), float(table["dx_px"][row])
-        add(sums, few, frame, 0, shift, 1.0, 1.0, expected)
-    assert sums is not None
-    assert expected is not None
-    picture = reconstruct(sums["sum"][0], sums["weight"][0], sums["moment"][0], expected.centre, few)
-    sigma = np.sqrt(sample_noise(sums, few))
+        if bent:
+            add_bent(sums, few, frame, 0, shift, table["mesh"][row], 1.0, 1.0, expected)
+        else:
+            add(sums, few, frame, 0, shift, 1.0, 1.0, expected)
+    if bent:
+        picture = mean_of(sums["sum"][0], sums["weight"][0], expected.centre[0])
+        # Spots that no frame saw: nothing is expected there, and nothing will come.
+        picture = np.nan_to_num(picture, nan=float(np.nanmedian(picture)))
+        sigma = np.sqrt(variance_of(sums)[0])
+    else:
+        picture = reconstruct(sums["sum"][0], sums["weight"][0], sums["moment"][0], expected.centre, few)
+        sigma = np.sqrt(sample_noise(sums, few))
     planes = sigma[None] if sigma.ndim == 2 else sigma
     # A cosmic ray in one of the frames must not open the envelope: a median over 5x5 sees it not.
     smooth = np.stack([cv2.GaussianBlur(cv2.medianBlur(plane, 5), (0, 0), 2) for plane in planes])

@@ -209,7 +209,13 @@ def mosaic(picture: NDArray[np.float32], layout: Layout) -> NDArray[np.float32]:
 
 
 def envelope(
-    picture: NDArray[np.float32], sigma: NDArray[np.float32], layout: Layout, dtype: Any, clip: float, relative: float
+    picture: NDArray[np.float32],
+    sigma: NDArray[np.float32],
+    layout: Layout,
+    dtype: Any,
+    clip: float,
+    relative: float,
+    reach: int = 1,
 ) -> Envelope:
     """Make the envelope around a reference picture.
 
@@ -224,10 +230,12 @@ def envelope(
         Sigmas beyond which a sample is rejected.
     relative : float
         Share of the brightness by which frames may differ besides noise.
+    reach : int
+        Pixels by which the air moves detail about: neighbours within count as expected values.
     """
     planes = picture[None] if picture.ndim == 2 else picture
     noise = sigma[None] if sigma.ndim == 2 else sigma
-    kernel = np.ones((3, 3), np.uint8)
+    kernel = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
     low, high = np.empty_like(planes), np.empty_like(planes)
     for index, (plane, spread) in enumerate(zip(planes, noise, strict=True)):
         room = np.float32(clip) * spread + np.float32(relative) * np.abs(plane)

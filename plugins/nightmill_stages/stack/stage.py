@@ -8,8 +8,8 @@ Header of the stack (JSON values), besides "frames_kept", "frames_total", "scale
     mean brightness of the object above the sky, fraction of full scale.
 "background"
     brightness of the sky, fraction of full scale.
-"noise_gain"
-    how much white noise of the samples the resampling left: 1 for the phase method, which keeps noise white.
+"white_noise"
+    true when the noise is not correlated from pixel to pixel; false after bicubic resampling through a mesh.
 "fills_frame"
     whether the object runs over the frame's edge.
 "jitter_px"
@@ -28,8 +28,9 @@ from nightmill.artefacts import Frames, FrameTable, Stack
 from nightmill.errors import CaptureError
 from numpy.typing import NDArray
 
-from .choose import Choice, choose_share
-from .finish import make_stack
+from .bent import add_bent, empty_bent
+from .choose import Choice, all_usable, choose_share
+from .finish import make_bent_stack, make_stack
 from .model import first_model
 from .motion import jitter
 from .phases import Envelope, Layout, add, choose_phases, empty, envelope
@@ -46,7 +47,19 @@ class StackFrames(stage.Fold):
 
     name = "stack"
     version = "1"
-    needs = ("kept", "sharpness", "dy_px", "dx_px", "level", "background", "fit")
+    needs = (
+        "kept",
+        "sharpness",
+        "dy_px",
+        "dx_px",
+        "level",
+        "background",
+        "y_px",
+        "x_px",
+        "extent_px",
+        "fills_frame",
+        "mesh",
+    )
 
     class Parameters(stage.Parameters):
         """Parameters of "stack"."""
@@ -71,9 +84,14 @@ class StackFrames(stage.Fold):
             context.choose("share", {"share": choice.share, "curve": choice.curve}, choice.why)
         else:
             choice = Choice(float(self.parameters.share), [], "given in the recipe")
+            registered = usable.sum() / all_usable(table, usable)
+            if choice.share > registered + 0.005:
+                context.caution("share", f"only {registered:.0%} of the frames were registered: see `share` of align")
         chosen = _sharpest(table, usable, choice.share)
-        picture, sigma, level = first_model(table, chosen, context, layout)
+        bent = table["mesh"].shape[1] > 1 and capture.cfa is None
+        picture, sigma, level = first_model(table, chosen, context, layout, bent)
         return {
+            "bent": bent,
             "share": choice.share,
             "curve": choice.curve,
             "chosen": chosen,
@@ -93,7 +111,8 @@ class StackFrames(stage.Fold):
         """Add frames to the sums of their phases."""
         layout = self._layout(context)
         expected = self._envelope(layout, frames.data.dtype, context)
-        sums = empty(layout) if partial is None else partial
+        bent = bool(context.state["bent"])
+        sums = partial if partial is not None else (empty_bent(layout) if bent else empty(layout))
         level = float(context.state["level"])
         for row, frame in enumerate(frames.data):
             # Blocks of four neighbouring frames alternate: both halves see the same air and the same drift.
@@ -101,7 +120,10 @@ class StackFrames(stage.Fold):
             gain = float(rows["level"][row]) / level
             gain = gain if abs(gain - 1) > 0.03 else 1.0
             shift = float(rows["dy_px"][row]), float(rows["dx_px"][row])
-            add(sums, layout, frame, half, shift, 1.0, gain, expected)
+            if bent:
+                add_bent(sums, layout, frame, half, shift, rows["mesh"][row], 1.0, gain, expected)
+            else:
+                add(sums, layout, frame, half, shift, 1.0, gain, expected)
         return sums
 
     def join(self, first: dict[str, NDArray[Any]], second: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
@@ -118,23 +140,23 @@ class StackFrames(stage.Fold):
         header = {
             "frames_kept": int(chosen.sum()),
             "frames_total": int(table.rows),
-            "share_kept": round(float(chosen.sum() / max(usable.sum(), 1)), 4),
+            "share_kept": round(float(chosen.sum() / all_usable(table, usable)), 4),
             "scale": 1,
             "origin_px": [float(np.mean(table["dy_px"][chosen])), float(np.mean(table["dx_px"][chosen]))],
             "level": float(np.median(table["level"][chosen])),
             "background": float(np.median(table["background"][chosen])),
-            "noise_gain": 1.0,
+            "fills_frame": bool(table["fills_frame"][chosen].any()),
+            "white_noise": not bool(context.state["bent"]),
             "jitter_px": jitter(table, usable),
             "sharpness_quantiles": [float(f"{value:.6g}") for value in quantiles],
         }
-        if "fills_frame" in table:
-            header["fills_frame"] = bool(table["fills_frame"][chosen].any())
         if context.state["curve"]:
             header["share_curve"] = context.state["curve"]
         context.measure(
             "rejected_samples", int(partial["clipped"][0]), "Samples rejected as cosmic rays, tracks or hot pixels."
         )
-        return make_stack(partial, layout, expected, context.capture.full_scale, header)
+        make = make_bent_stack if context.state["bent"] else make_stack
+        return make(partial, layout, expected, context.capture.full_scale, header)
 
     def _layout(self, context: stage.Context) -> Layout:
         capture = context.capture
@@ -146,13 +168,17 @@ class StackFrames(stage.Fold):
         state, kept = context.state, getattr(self, "_kept", None)
         if kept is None or kept[0] is not state or kept[1] != dtype:
             picture, sigma = np.asarray(state["picture"], np.float32), np.asarray(state["sigma"], np.float32)
-            self._kept = kept = (state, dtype, envelope(picture, sigma, layout, dtype, self.parameters.clip, 0.04))
+            self._kept = kept = (
+                state,
+                dtype,
+                envelope(picture, sigma, layout, dtype, self.parameters.clip, 0.04, 4 if state["bent"] else 1),
+            )
         return kept[2]
 
 
 def _sharpest(table: FrameTable, usable: NDArray[np.bool_], share: float) -> NDArray[np.bool_]:
-    """Return a mask of the sharpest share of usable frames, at least four when there are."""
-    count = min(max(round(share * int(usable.sum())), 4), int(usable.sum()))
+    """Return a mask of the sharpest frames: a share of all that grading left, at least four when there are."""
+    count = min(max(round(share * all_usable(table, usable)), 4), int(usable.sum()))
     order = np.lexsort((table["number"], np.where(usable, -table["sharpness"], np.inf)))
     mask = np.zeros(table.rows, bool)
     mask[order[:count]] = True
