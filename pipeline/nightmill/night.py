@@ -142,8 +142,7 @@ def read_night(folder: Path) -> Night:
     try:
         settings = NightFile.model_validate(root.plain())
     except ValidationError as error:
-        for one in error.errors():
-            problems.add_validation(root, [one], "", _known_keys(one["loc"]))
+        problems.add_validation(root, error.errors(), "", _known_keys)
         problems.raise_if_any()
         raise AssertionError("validation failed without a problem") from error
     if root.value:
@@ -154,7 +153,7 @@ def read_night(folder: Path) -> Night:
 
 def _known_keys(location: Sequence[Any]) -> list[str]:
     model: Any = NightFile
-    for part in location[:-1]:
+    for part in location:
         fields = {info.alias or name: info for name, info in model.model_fields.items()}
         if part == "captures" or model is Override:
             model = Override

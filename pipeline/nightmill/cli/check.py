@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from .options import night_argument, out_option, plugin_option, recipe_option
+from .options import locked_option, night_argument, out_option, plugin_option, recipe_option
 
 __all__ = ["check"]
 
@@ -18,6 +18,7 @@ __all__ = ["check"]
 @recipe_option
 @out_option
 @plugin_option
+@locked_option
 @click.option("--workers", type=click.IntRange(1, 1024), metavar="N", help="Workers to reckon the time with.")
 @click.option("--why", metavar="NAME", help="Show every step of the captures and pictures whose name holds NAME.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
@@ -26,6 +27,7 @@ def check(
     recipe: str | None,
     out: Path | None,
     plugins: tuple[str, ...],
+    locked: bool,
     workers: int | None,
     why: str | None,
     as_json: bool,
@@ -40,7 +42,7 @@ def check(
     from ..run.outlook import look_ahead
     from ..run.session import prepare
 
-    session = prepare(night, out=out, recipe=recipe, plugins=plugins)
+    session = prepare(night, out=out, recipe=recipe, plugins=plugins, locked=locked)
     report = look_ahead(session, workers or os.cpu_count() or 1)
     if as_json:
         click.echo(json.dumps(report, indent=1, ensure_ascii=False))

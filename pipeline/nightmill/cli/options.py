@@ -9,7 +9,15 @@ from typing import Any, TypeVar
 
 import click
 
-__all__ = ["MEMORY", "night_argument", "out_option", "plugin_option", "recipe_option", "worker_options"]
+__all__ = [
+    "MEMORY",
+    "locked_option",
+    "night_argument",
+    "out_option",
+    "plugin_option",
+    "recipe_option",
+    "worker_options",
+]
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -26,6 +34,9 @@ plugin_option = click.option(
     multiple=True,
     metavar="FILE.py",
     help="Load a single-file plugin. It is code that runs with your rights: name only files you trust.",
+)
+locked_option = click.option(
+    "--locked", is_flag=True, help="Use only frozen recipes, and refuse other versions than they were frozen with."
 )
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from .options import night_argument, out_option, plugin_option, recipe_option, worker_options
+from .options import locked_option, night_argument, out_option, plugin_option, recipe_option, worker_options
 
 __all__ = ["run"]
 
@@ -17,6 +17,7 @@ __all__ = ["run"]
 @out_option
 @worker_options
 @plugin_option
+@locked_option
 @click.option("--ignore-space", is_flag=True, help="Start although the disk seems too small.")
 @click.option("--quiet", is_flag=True, help="Tell only of what was set aside.")
 def run(
@@ -28,6 +29,7 @@ def run(
     memory: int | None,
     scheduler: str | None,
     plugins: tuple[str, ...],
+    locked: bool,
     ignore_space: bool,
     quiet: bool,
 ) -> int:
@@ -46,6 +48,7 @@ def run(
         memory_bytes=memory,
         scheduler=scheduler,
         plugins=plugins,
+        locked=locked,
         ignore_space=ignore_space,
     )
 

@@ -3,25 +3,34 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from ..errors import RecipeError
+from ..errors import PluginError, RecipeError
+from .validation import gather
 
 if TYPE_CHECKING:
     from .yamlread import Node
 
 __all__ = ["Problem", "Problems", "nearest"]
 
+MOST_SHOWN = 40
+WIDTH = 160
+"""Characters of a line that are shown."""
+
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing that is wrong, at a 0-based line and column (shown 1-based)."""
+    """One thing that is wrong, at a 0-based line and column (shown 1-based).
+
+    `plugin` says that the document may be right and a plugin is missing or broken.
+    """
 
     line: int
     column: int
     text: str
+    plugin: bool = False
 
 
 @dataclass
@@ -40,40 +49,61 @@ class Problems:
     text: str
     found: list[Problem] = field(default_factory=list)
 
-    def add(self, node: Node | None, text: str) -> None:
+    def add(self, node: Node | None, text: str, *, plugin: bool = False) -> None:
         """Add a problem at a node (None: at the beginning)."""
         line, column = (node.line, node.column) if node is not None else (0, 0)
-        self.found.append(Problem(line, column, text))
+        self.found.append(Problem(line, column, text, plugin))
 
-    def add_validation(self, node: Node, errors: Iterable[Any], what: str, names: Iterable[str]) -> None:
-        """Add what pydantic found in the mapping `node`; `what` begins each sentence, `names` are the known keys."""
-        names = list(names)
+    def add_validation(
+        self, node: Node, errors: Iterable[Any], what: str, names: Callable[[Sequence[Any]], Iterable[str]]
+    ) -> None:
+        """Add what pydantic found in the mapping `node`.
+
+        Parameters
+        ----------
+        node : Node
+        errors : iterable
+            As from `ValidationError.errors()`.
+        what : str
+            Begins each sentence.
+        names : callable
+            Returns the known names of the group at a place.
+        """
+        rest: list[Any] = []
         for error in errors:
-            place = node.find(error["loc"])
-            path = ".".join(str(part) for part in error["loc"] if isinstance(part, (str, int)))
+            place = error["loc"]
             if error["type"] == "extra_forbidden":
-                key = str(error["loc"][-1])
-                self.add(node.find_key(error["loc"]), f"{what}there is no {key!r}{nearest(key, names)}")
+                within = f" in {_dotted(place[:-1])!r}" if len(place) > 1 else ""
+                close = nearest(str(place[-1]), names(place[:-1]))
+                self.add(node.find_key(place), f"{what}there is no {str(place[-1])!r}{within}{close}")
             elif error["type"] == "missing":
-                self.add(node, f"{what}{path!r} is missing")
+                self.add(node.find(place), f"{what}{_dotted(place)!r} is missing")
             else:
-                self.add(place, f"{what}{path!r}: {_sentence(error)}")
+                rest.append(error)
+        for place, sentence in gather(rest, node.depth_of):
+            self.add(node.find(place), f"{what}{_dotted(place)!r}: {sentence}" if place else f"{what}{sentence}")
 
     def raise_if_any(self) -> None:
-        """Raise RecipeError with all problems, in order of their places, or do nothing."""
+        """Raise RecipeError with all problems, in order of their places, or do nothing.
+
+        When nothing is wrong but plugins that are missing or broken, it is PluginError: their author must act.
+        """
         if self.found:
-            raise RecipeError(self.render())
+            kind = PluginError if all(one.plugin for one in self.found) else RecipeError
+            raise kind(self.render())
 
     def render(self) -> str:
         """Return the message: one paragraph a problem."""
         lines = self.text.splitlines()
         parts = []
-        for problem in sorted(set(self.found), key=lambda one: (one.line, one.column, one.text)):
+        problems = sorted(set(self.found), key=lambda one: (one.line, one.column, one.text))
+        for problem in problems[:MOST_SHOWN]:
             shown = f"{self.name}:{problem.line + 1}:{problem.column + 1}: {problem.text}"
             if problem.line < len(lines) and lines[problem.line].strip():
-                source = lines[problem.line][:200].replace("\t", " ")
-                shown += f"\n    {source}\n    {' ' * min(problem.column, 200)}^"
+                shown += _place(lines[problem.line], problem.column)
             parts.append(shown)
+        if len(problems) > MOST_SHOWN:
+            parts.append(f"{self.name}: and {len(problems) - MOST_SHOWN} more problems")
         return "\n".join(parts)
 
 
@@ -81,36 +111,23 @@ def nearest(name: str, names: Iterable[str]) -> str:
     """Return "; did you mean 'x'?" when a name is near, else the list of what there is."""
     names = sorted(names)
     close = difflib.get_close_matches(name, names, n=1, cutoff=0.6)
+    if not close:
+        folded = {one.casefold().replace("_", "-"): one for one in names}
+        same = folded.get(name.casefold().replace("_", "-"))
+        close = [same] if same is not None else []
     if close:
         return f"; did you mean {close[0]!r}?"
     return f"; there is {', '.join(names)}" if 0 < len(names) <= 25 else ""
 
 
-def _sentence(error: Any) -> str:
-    """Put pydantic's words into ours: what was expected, what stands there."""
-    kind, context = error["type"], error.get("ctx", {})
-    if kind in ("quantity", "value_error"):
-        return str(context.get("reason", context.get("error", error["msg"])))
-    given = repr(error["input"])
-    given = given if len(given) <= 60 else given[:57] + "..."
-    words: dict[str, Callable[[], str]] = {
-        "greater_than_equal": lambda: f"expected at least {context['ge']:g}",
-        "greater_than": lambda: f"expected more than {context['gt']:g}",
-        "less_than_equal": lambda: f"expected at most {context['le']:g}",
-        "less_than": lambda: f"expected less than {context['lt']:g}",
-        "literal_error": lambda: f"expected {context['expected']}",
-        "bool_type": lambda: "expected true or false",
-        "bool_parsing": lambda: "expected true or false",
-        "float_parsing": lambda: "expected a number",
-        "float_type": lambda: "expected a number",
-        "int_parsing": lambda: "expected a whole number",
-        "int_from_float": lambda: "expected a whole number",
-        "int_type": lambda: "expected a whole number",
-        "string_type": lambda: "expected text",
-        "list_type": lambda: "expected a list",
-        "tuple_type": lambda: "expected a list",
-        "dict_type": lambda: "expected names with values",
-        "model_type": lambda: "expected names with values",
-    }
-    expected = words.get(kind, lambda: str(error["msg"])[:1].lower() + str(error["msg"])[1:])()
-    return f"{expected}, got {given}"
+def _place(line: str, column: int) -> str:
+    """Show a line with a caret below the column; a long line is cut around it."""
+    start = max(0, column - WIDTH // 2) if column >= WIDTH - 20 else 0
+    # What a terminal would obey rather than show has no place in a message.
+    source = "".join(one if one.isprintable() else " " for one in line[start : start + WIDTH])
+    before, after = ("..." if start else ""), ("..." if len(line) > start + WIDTH else "")
+    return f"\n    {before}{source}{after}\n    {' ' * (len(before) + column - start)}^"
+
+
+def _dotted(place: Iterable[Any]) -> str:
+    return ".".join(map(str, place))

@@ -49,6 +49,16 @@ class Node:
     column: int
     keys: dict[str, Node] = field(default_factory=dict)
 
+    @classmethod
+    def of(cls, value: Any, line: int, column: int) -> Node:
+        """Make nodes of plain data that has no place of its own."""
+        if isinstance(value, dict):
+            names = {key: cls(key, line, column) for key in value}
+            return cls({key: cls.of(one, line, column) for key, one in value.items()}, line, column, names)
+        if isinstance(value, list):
+            return cls([cls.of(one, line, column) for one in value], line, column)
+        return cls(value, line, column)
+
     def plain(self) -> Any:
         """Return the value as plain Python data."""
         if isinstance(self.value, dict):
@@ -60,12 +70,21 @@ class Node:
     def find(self, path: Sequence[str | int]) -> Node:
         """Return the deepest node on `path` that exists, beginning here."""
         node = self
+        for part in path[: self.depth_of(path)]:
+            node = node.value[part]
+        return node
+
+    def depth_of(self, path: Sequence[str | int]) -> int:
+        """Return how many parts of `path` exist in the document, beginning here."""
+        node, depth = self, 0
         for part in path:
             inner = node.value
             in_list = isinstance(inner, list) and isinstance(part, int) and part < len(inner)
-            if in_list or (isinstance(inner, dict) and part in inner):
-                node = inner[part]
-        return node
+            if not in_list and not (isinstance(inner, dict) and isinstance(part, str) and part in inner):
+                break
+            node = inner[part]
+            depth += 1
+        return depth
 
     def find_key(self, path: Sequence[str | int]) -> Node:
         """Return the place of the name that `path` ends in, or the nearest that exists."""
@@ -168,8 +187,10 @@ def read_text(text: str, name: str) -> tuple[Node, Problems]:
         mark = error.problem_mark or error.context_mark
         node = Node(None, mark.line, mark.column) if mark else None
         problems.add(node, f"not valid YAML: {error.problem or error.context}{_hint(text, mark)}")
-    except yaml.YAMLError as error:
-        problems.add(None, f"not valid YAML: {str(error).splitlines()[0]}")
+    except yaml.reader.ReaderError as error:
+        before = text[: error.position]
+        node = Node(None, before.count("\n"), len(before) - before.rfind("\n") - 1)
+        problems.add(node, f"the character U+{int(error.character):04X} cannot stand in YAML; delete it")
     problems.raise_if_any()
     return root or Node({}, 0, 0), problems
 

@@ -82,13 +82,16 @@ def choose_recipe(capture: Capture, recipes: Recipes) -> Recipe | None:
     if capture.target in recipes.by_target:
         return recipes.by_target[capture.target]
     best: tuple[int, Recipe | Broken] | None = None
-    for recipe in (*recipes.shipped, *recipes.broken):
+    known: tuple[Recipe | Broken, ...] = (*recipes.shipped, *recipes.broken)
+    for recipe in known:
         fit = _fit(recipe.targets, capture.target), _fit(recipe.filters, capture.filter)
         if min(fit) >= 0 and (best is None or 2 * fit[0] + fit[1] > best[0]):
             best = 2 * fit[0] + fit[1], recipe
-    if best is not None and isinstance(best[1], Broken):
+    if best is None:
+        return None
+    if isinstance(best[1], Broken):
         raise best[1].error
-    return best[1] if best else None
+    return best[1]
 
 
 def _fit(wanted: Sequence[str], held: str | None) -> int:

@@ -54,6 +54,8 @@ class Options:
         Address of a Dask scheduler to use instead.
     plugins : tuple of str
         Single-file plugins.
+    locked : bool
+        Use only frozen recipes with the versions they were frozen with.
     ignore_space : bool
         Start although the disk seems too small.
     """
@@ -64,6 +66,7 @@ class Options:
     memory_bytes: int | None = None
     scheduler: str | None = None
     plugins: tuple[str, ...] = ()
+    locked: bool = False
     ignore_space: bool = False
 
 
@@ -94,7 +97,7 @@ def run_night(folder: Path, out: Path | None, options: Options, progress: Progre
     NightmillError
         With the exit code that goes with it; everything finished before then is kept and used again.
     """
-    session = prepare(folder, out=out, recipe=options.recipe, plugins=options.plugins)
+    session = prepare(folder, out=out, recipe=options.recipe, plugins=options.plugins, locked=options.locked)
     with hold(session.store.root):
         session.store.sweep()
         observers = Observers(session.registry)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from ..errors import PluginError, UsageError
+from ..locking import check_lock
 from ..night import Night, read_night
 from ..plan import Assignment, Plan, build_plan
 from ..plugins import Registry, load_registry
@@ -76,8 +77,12 @@ class Session:
         return board
 
 
-def prepare(folder: Path, *, out: Path | None, recipe: str | None, plugins: Iterable[str] = ()) -> Session:
+def prepare(
+    folder: Path, *, out: Path | None, recipe: str | None, plugins: Iterable[str] = (), locked: bool = False
+) -> Session:
     """Read and validate night, plugins and recipes; nothing is written.
+
+    With `locked` only frozen recipes are used, and only with the versions that they were frozen with.
 
     Raises
     ------
@@ -98,7 +103,15 @@ def prepare(folder: Path, *, out: Path | None, recipe: str | None, plugins: Iter
         if broken.origin in wanted:
             raise PluginError(f"plugin {broken.origin}: {broken.reason}")
     recipes = gather_recipes(night, recipe, registry)
+    if locked:
+        recipes = replace(recipes, shipped=(), broken=())
+        for one in recipes.all():
+            check_lock(one, registry)
+    if recipes.broken and not recipes.all():
+        raise recipes.broken[0].error
     if not recipes.all():
+        if locked:
+            raise UsageError("--locked needs a frozen recipe: --recipe FILE, or recipes in night.yaml")
         causes = "; ".join(f"{one.name} ({one.origin}): {one.reason}" for one in registry.broken)
         raise PluginError("no plugin hands over a recipe" + (f"; not loaded: {causes}" if causes else ""))
     store = Store(out / ".store")
