@@ -30,12 +30,13 @@ move the frame by minus the shift. Angles are anticlockwise as displayed with ro
 from __future__ import annotations
 
 from .camera import Sensor
-from .captures import Capture, Chunk, Truth, capture_name, make_capture, make_frames
+from .captures import Capture, capture_name, make_capture, make_frames
 from .nights import Night, make_darks, make_flats, make_night, night_scenarios
 from .presets import PRESETS
 from .scenario import BANDS_NM, Camera, Faults, Mount, Scenario, Telescope
 from .scenes import SCENES, make_scene
 from .seeing import Layer, Seeing
+from .truth import Chunk, Truth
 from .writers import SerWriter, open_writer
 
 __all__ = [

@@ -211,8 +211,9 @@ class DiscRenderer:
         high, weight = min(low + 1, self.key_times.size - 1), np.float32(blend - low)
         frame = np.empty((len(self.pupils), *self.scenario.shape), np.float32)
         truth: Glimpse | None = None
+        moments = self.scenario.exposure_moments(time_s)
         for channel, pupil in enumerate(self.pupils):
-            psf = pupil.psf(self.air.path_m(pupil, time_s))
+            psf = self.air.psf(pupil, moments)
             passed = transfer(psf, self.shape)
             if channel == self.reference:
                 truth = self._truth(psf, passed, mount)

@@ -180,19 +180,20 @@ class FieldRenderer:
         time_s = float(self.schedule.source[index]) / self.scenario.fps
         mount = np.zeros(2) if still else self.schedule.offset_px[index]
         turn = 0.0 if still else float(self.schedule.rotation_deg[index])
+        moments = self.scenario.exposure_moments(time_s)
         bend = None
         if self.scenario.bending:
             bend = self.air.bending_px(
                 (self.grid_px[0] - self.middle[0]) * self.scale,
                 (self.grid_px[1] - self.middle[1]) * self.scale,
-                time_s,
+                time_s + self.scenario.camera.exposure_s / 2,
                 self.scale,
             )
         frame = np.empty((len(self.pupils), *self.scenario.shape), np.float32)
         truth: list[tuple[float, float, float]] = []
         for channel, pupil in enumerate(self.pupils):
             psfs = [
-                pupil.psf(self.air.path_m(pupil, time_s, patch.angle_arcsec, straight=self.scenario.bending))
+                self.air.psf(pupil, moments, patch.angle_arcsec, straight=self.scenario.bending)
                 for patch in self.patches
             ]
             if channel == self.reference:

@@ -17,9 +17,10 @@ import yaml
 from numpy.typing import NDArray
 
 from .camera import Sensor
-from .captures import Truth, capture_name, make_capture
+from .captures import capture_name, make_capture
 from .presets import PRESETS
 from .scenario import BANDS_NM, Camera, Faults, Scenario
+from .truth import Truth
 from .writers import SerWriter
 
 __all__ = ["NIGHT_SITE", "Night", "make_darks", "make_flats", "make_night", "night_scenarios"]

@@ -187,6 +187,8 @@ class Scenario:
         Let the high layers bend the picture (fields only).
     patch_arcsec : float
         For fields: size of the patches that share one blur.
+    moments : int
+        Instants of the air that are averaged over each exposure; 1 freezes it.
     bank : int
         0 gives every frame its own air. A number makes only that many pictures and reuses them with new shifts and
         noise: for captures of tens of thousands of frames where speed matters more than truth.
@@ -215,6 +217,7 @@ class Scenario:
     zenith_deg: float = 35.0
     bending: bool = True
     patch_arcsec: float = 24.0
+    moments: int = 1
     bank: int = 0
     seed: int = 1
 
@@ -226,14 +229,21 @@ class Scenario:
             raise ValueError(f"camera.bits: {camera.bits} is not in 8-16")
         if camera.colour == "mono" and self.filter not in BANDS_NM:
             raise ValueError(f"filter: {self.filter!r} is not one of {', '.join(BANDS_NM)}")
-        if self.frames < 1 or self.fps <= 0 or min(self.shape) < 16:
-            raise ValueError("frames must be at least 1, fps positive and the shape at least 16 by 16")
+        if min(self.frames, self.moments) < 1 or self.fps <= 0 or min(self.shape) < 16:
+            raise ValueError("frames and moments must be at least 1, fps positive and the shape at least 16 by 16")
+        if self.camera.left_aligned and self.camera.bits == 8:
+            raise ValueError("camera.left_aligned: 8 bits fill their byte, there is nothing to align")
 
     @property
     def scale_arcsec(self) -> float:
         """Arc seconds a pixel."""
         focal = self.telescope.focal_length_mm * self.telescope.amplifier
         return self.camera.pixel_um / 1000 / focal / ARCSEC
+
+    def exposure_moments(self, start_s: float) -> list[float]:
+        """Return the instants within an exposure at which the air is sampled, seconds."""
+        exposure = self.camera.exposure_s
+        return [start_s + (k + 0.5) * exposure / self.moments for k in range(self.moments)]
 
     @property
     def channels(self) -> tuple[str, ...]:

@@ -102,7 +102,7 @@ def mix(planes: Float, wavelength_nm: float) -> Float:
 # Sizes, tilts and illumination are those of the presets' dates (see there), so that an ephemeris fits the pictures.
 
 
-def _jupiter(seed: int, *, diameter_arcsec: float = 42.736, map_rows: int = 1024, **body: Any) -> Scene:
+def _jupiter(seed: int, *, diameter_arcsec: float = 42.736, map_rows: int = 768, **body: Any) -> Scene:
     albedo = banded_map(map_rows, np.random.default_rng([seed, 0x01]))
     shape: dict[str, Any] = {"flattening": 0.06487, "tilt_deg": 2.689, "day_hours": 9.92492, "meridian_deg": 29.49}
     shape |= {"sun_latitude_deg": 2.588, "sun_west_deg": 10.196}

@@ -7,6 +7,7 @@ point-spread function), and how far a high layer bends a direction of the sky aw
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import cv2
@@ -65,7 +66,7 @@ class Seeing:
         Levels of sub-harmonics in the screens.
     """
 
-    r0_m: float = 0.08
+    r0_m: float = 0.055
     outer_scale_m: float = 25.0
     layers: tuple[Layer, ...] = (Layer(0.7, 4.0, 11.0, 0.0), Layer(0.3, 11.0, 68.0, 4000.0))
     wander: float = 0.15
@@ -165,6 +166,20 @@ class Atmosphere:
                 total -= slope[0] * ramp[:, None] + slope[1] * ramp[None, :]
         total *= np.float32(self.strength(time_s))
         return total
+
+    def psf(
+        self,
+        pupil: Pupil,
+        times_s: Sequence[float],
+        angle_arcsec: tuple[float, float] = (0.0, 0.0),
+        *,
+        straight: bool = False,
+    ) -> Float:
+        """Return the point-spread function averaged over some moments of an exposure; see `path_m`."""
+        total = pupil.psf(self.path_m(pupil, times_s[0], angle_arcsec, straight=straight))
+        for time_s in times_s[1:]:
+            total += pupil.psf(self.path_m(pupil, time_s, angle_arcsec, straight=straight))
+        return total if len(times_s) == 1 else np.asarray(total / np.float32(len(times_s)), np.float32)
 
     def bending_px(
         self, rows_arcsec: NDArray[np.float64], columns_arcsec: NDArray[np.float64], time_s: float, scale_arcsec: float

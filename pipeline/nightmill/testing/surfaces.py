@@ -89,7 +89,7 @@ def lunar_field(
     """
     rows, columns = shape
     height = spectral_noise(shape, 3.4, rng, low_cut=3) * np.float32(0.006 * rows**0.5 * 4)
-    height += spectral_noise(shape, 2.4, rng, low_cut=20) * np.float32(0.14)
+    height += spectral_noise(shape, 2.4, rng, low_cut=20) * np.float32(0.08)
     mare = 1 / (1 + np.exp(-3.0 * spectral_noise(shape, 3.8, rng)))
     tone = (0.62 - 0.22 * mare + 0.02 * spectral_noise(shape, 1.8, rng, low_cut=12)).astype(np.float32)
     smallest, largest = 1.5, 0.11 * min(shape)
@@ -107,6 +107,8 @@ def lunar_field(
         radius = float(rng.uniform(5, 9))
         _stamp_crater(height, tone, *at, radius, 1.0)
         tone += np.float32(0.22) * _rays(shape, at, 2.5 * radius, rng)
+    # Softened by a pixel of the drawing: steps of the stamped rims would throw shadows of their own.
+    height = np.asarray(cv2.GaussianBlur(height, (0, 0), 0.9), np.float32)
     # Light: the ground curves away from the Sun (lunar radius 1737.4 km), so the altitude falls across the field.
     x = np.arange(columns, dtype=np.float32)[None, :]
     altitude = np.radians(sun_altitude_deg) - (x - columns / 2) / np.float32(px_per_km * 1737.4)

@@ -156,13 +156,13 @@ def banded_map(
         target = bright if rng.random() < 0.65 else dark
         target += np.float32(0.25) * oval
     if great_oval:
-        seat = (-22.0, 115.0)
+        seat = (-22.0, 52.0)
         hollow = _blob(latitude, longitude, seat, (7.5, 12.0))
         core = _blob(latitude, longitude, seat, (5.2, 8.2))
         ring = _blob(latitude, longitude, seat, (3.4, 5.6))
         dark *= 1 - np.float32(0.9) * hollow
         red += np.float32(0.8) * core - np.float32(0.25) * (core - ring) + np.float32(0.10) * core * fine
-        wake = np.exp(-(((latitude + 15) / 5) ** 2)) * np.clip(1 - ((longitude - 122) % 360) / 80, 0, 1)
+        wake = np.exp(-(((latitude + 15) / 5) ** 2)) * np.clip(1 - ((longitude - 59) % 360) / 80, 0, 1)
         dark += np.float32(0.16) * wake * np.abs(np.roll(fine, rows // 3, axis=1))
     albedo = np.empty((3, *shape), np.float32)
     for plane, (zone, belt_gain, red_gain, blue_gain) in enumerate(

@@ -95,6 +95,14 @@ def test_impossible_scenarios_are_refused(change, message):
         replace(SMALL, **change)
 
 
+def test_a_long_exposure_averages_the_air():
+    frozen = Capture(replace(SMALL, frames=12, camera=Camera(exposure_s=0.08)))
+    smeared = Capture(replace(SMALL, frames=12, camera=Camera(exposure_s=0.08), moments=6))
+    for capture in (frozen, smeared):
+        list(capture.chunks())
+    assert smeared.truth().strehl.mean() < 0.95 * frozen.truth().strehl.mean()
+
+
 def test_bending_truth_straightens_a_field():
     """A frame looked up at (place + true shift + true bending) is the perfect picture, but for its slight blur."""
     import cv2
