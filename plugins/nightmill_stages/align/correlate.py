@@ -141,12 +141,29 @@ def register(
     plane[:, (rows[:, None] > limit) | (columns[None, :] > limit)] = -np.inf
     peak = plane.reshape(len(plane), -1).argmax(axis=1)
     dy, dx = np.divmod(peak, width)
-    y = (dy + height // 2) % height - height // 2 + 0.0
-    x = (dx + width // 2) % width - width // 2 + 0.0
+    each = np.arange(len(plane))
+    y = (
+        (dy + height // 2) % height
+        - height // 2
+        + _vertex(plane[each, dy - 1, dx], plane[each, dy, dx], plane[each, (dy + 1) % height, dx])
+    )
+    x = (
+        (dx + width // 2) % width
+        - width // 2
+        + _vertex(plane[each, dy, dx - 1], plane[each, dy, dx], plane[each, dy, (dx + 1) % width])
+    )
     y, x, value = _climb(cross, y, x, (height, width))
     power = np.einsum("nij,ij->n", spectra.real**2 + spectra.imag**2, template.band, dtype=np.float64)
     scale = np.sqrt(np.maximum(power, 1e-30) * max(template.energy, 1e-30))
     return y, x, value / scale, value / max(template.energy, 1e-30)
+
+
+def _vertex(before: Float, peak: Float, after: Float) -> NDArray[np.float64]:
+    """Return the vertex of parabolas through three neighbouring values, -0.5 to 0.5; 0 beside the search's limit."""
+    curve = 2.0 * peak - before - after
+    good = np.isfinite(curve) & (curve > 0)
+    slope = np.where(good, after - before, 0).astype(np.float64)
+    return np.clip(slope / (2 * np.where(good, curve, 1)), -0.5, 0.5)
 
 
 def _doubling(width: int) -> NDArray[np.float32]:
@@ -161,13 +178,13 @@ def _doubling(width: int) -> NDArray[np.float32]:
 def _climb(
     cross: Complex, y: NDArray[np.float64], x: NDArray[np.float64], shape: tuple[int, int]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Climb from grid peaks to the maximum of the continuous correlation, at most 0.75 px away."""
+    """Climb from parabolic peaks to the maximum of the continuous correlation, at most 0.75 px away."""
     rows, columns = frequencies(shape)
     omega_y = (2 * np.pi * rows[:, 0]).astype(np.float64)
     omega_x = (2 * np.pi * columns[0]).astype(np.float64)
     y0, x0 = y.copy(), x.copy()
     value = np.zeros(len(y))
-    for step in range(4):
+    for step in range(3):
         # The correlation and its derivatives at (y, x) as two small matrix products on each side.
         ex = np.exp(1j * x[:, None] * omega_x[None, :])
         right = np.stack([ex, 1j * omega_x * ex, -(omega_x**2) * ex], axis=2).astype(np.complex64)
@@ -176,7 +193,7 @@ def _climb(
         left = np.stack([ey, 1j * omega_y * ey, -(omega_y**2) * ey], axis=1).astype(np.complex64)
         c = np.matmul(left, inner).real.astype(np.float64)
         value = c[:, 0, 0]
-        if step == 3:
+        if step == 2:
             break
         gy, gx, hyy, hxx, hyx = c[:, 1, 0], c[:, 0, 1], c[:, 2, 0], c[:, 0, 2], c[:, 1, 1]
         determinant = hyy * hxx - hyx**2

@@ -13,7 +13,7 @@ from ..grade.luminance import cut, grey, shrink
 
 __all__ = ["Grid", "plan_grid"]
 
-GOOD = (32, 40, 48, 64, 80, 96, 128, 160, 192, 240, 256, 320, 384, 480, 512)
+GOOD = (32, 40, 48, 64, 72, 80, 96, 108, 120, 128, 144, 160, 180, 192, 216, 240, 256, 288, 320, 360, 384, 432, 480, 512)
 """Lengths whose Fourier transforms are fast."""
 
 
