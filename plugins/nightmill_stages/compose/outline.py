@@ -68,6 +68,16 @@ def fit_outline_offset(
         about the fit. None when the reference has no object surrounded by sky, or too few points of it are seen in
         both.
     """
+    widths = [_edge_width(plane, scale_px) for plane in (reference, moving)]
+    if widths[0] is None:
+        return None
+    if widths[1] is not None:
+        # Equal blur in both, or the soft and the steep side of a planet with a phase would move differently.
+        blur = np.sqrt(abs(widths[0] ** 2 - widths[1] ** 2))
+        if widths[0] < widths[1]:
+            reference = ndimage.gaussian_filter(reference, blur, mode="nearest")
+        else:
+            moving = ndimage.gaussian_filter(moving, blur, mode="nearest")
     found = _edges(reference, scale_px)
     if found is None:
         return None
@@ -132,6 +142,16 @@ def _edges(plane: NDArray[np.float64], scale_px: float) -> Edges | None:
     normals = -np.stack([down, right]) / size
     distances, steepness = slopes.steepest(points, normals)
     return points, normals, distances, steepness
+
+
+def _edge_width(plane: NDArray[np.float64], scale_px: float) -> float | None:
+    """Standard deviation of the blur of the steep parts of the edge, px, as if the object were evenly bright."""
+    found = _edges(plane, scale_px)
+    mask = object_mask(ndimage.gaussian_filter(plane, scale_px))
+    if found is None or mask is None or not (steep := float(np.percentile(found[3], 70.0))) > 0.0:
+        return None
+    level = float(np.median(plane[mask]) - np.percentile(plane, 5.0))
+    return level / steep / float(np.sqrt(2.0 * np.pi))
 
 
 class _Slopes:
