@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -15,17 +15,23 @@ from .documents import read_yaml
 from .errors import UsageError
 from .stage import Source, Unit
 
-__all__ = ["NIGHT_FILE", "Found", "Night", "NightFile", "find_recordings", "read_night"]
+__all__ = ["NIGHT_FILE", "Found", "Night", "NightFile", "find_recordings", "read_night", "read_night_file"]
 
 NIGHT_FILE = "night.yaml"
+
+FRAME_SIZE = r"^\d{2,5}[x×]\d{2,5}$"
+"""Width and height in pixels."""
 
 
 class _Section(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
-    def plain(self) -> dict[str, Any]:
-        """Return what was given, by names with units."""
-        return self.model_dump(exclude_none=True)
+    planning: ClassVar[frozenset[str]] = frozenset()
+    """Fields that only help to plan an evening: stages do not see them, so changing them makes nothing again."""
+
+    def plain(self, *, planning: bool = False) -> dict[str, Any]:
+        """Return what was given, by names with units; with what only serves planning when asked for."""
+        return self.model_dump(exclude_none=True, exclude=None if planning else set(self.planning))
 
 
 class Site(_Section):
@@ -59,6 +65,10 @@ class Telescope(_Section):
     amplifier: float | None = Field(
         None, gt=0.1, lt=20, description="Factor by which lenses before the camera stretch the focal length."
     )
+    amplifiers: list[Annotated[float, Field(gt=0.1, lt=20)]] | None = Field(
+        None, max_length=20, description="Factors of the lenses at hand, to choose from: [1.5, 2, 3]."
+    )
+    planning = frozenset({"amplifiers"})
 
 
 class Camera(_Section):
@@ -72,6 +82,22 @@ class Camera(_Section):
     colours: str | None = Field(
         None, pattern="^[RGB]{4}$", description="Colour filter array, when the files do not say it: RGGB and so on."
     )
+    full_well_e: Annotated[float, Unit("electron")] | None = Field(
+        None, alias="full_well", gt=100, lt=1e7, description="Electrons that a pixel holds: 14500 electron."
+    )
+    read_noise_e: Annotated[float, Unit("electron")] | None = Field(
+        None, alias="read_noise", gt=0, lt=1000, description="Noise of reading a pixel: 1.2 electron."
+    )
+    sensor: str | None = Field(
+        None, pattern=FRAME_SIZE, description="Pixels of the whole sensor, width x height: 1936x1096."
+    )
+    frame_rates: dict[Annotated[str, Field(pattern=FRAME_SIZE)], Annotated[float, Unit("Hz")]] | None = Field(
+        None, max_length=50, description="Frames a second by frame size: {640x480: 113 Hz}."
+    )
+    interface: Literal["usb2", "usb3", "usb3.2", "gigabit"] | None = Field(
+        None, description="Link to the computer: usb2, usb3, usb3.2 or gigabit."
+    )
+    planning = frozenset({"sensor", "frame_rates", "interface"})
 
 
 class Override(_Section):
@@ -89,6 +115,13 @@ class NightFile(_Section):
     site: Site = Field(Site(), description="Where the telescope stood.")
     telescope: Telescope = Field(Telescope(), description="The telescope.")
     camera: Camera = Field(Camera(), description="The camera.")
+    cameras: dict[str, Camera] = Field(
+        {}, max_length=20, description="More cameras to compare in the evening, by name."
+    )
+    targets: list[str] = Field([], max_length=20, description="Targets to plan for: [jupiter, moon].")
+    date: str | None = Field(
+        None, pattern=r"^\d{4}-\d{2}-\d{2}$", description="Date of the evening to plan for: 2026-01-12."
+    )
     filters: dict[str, Annotated[float, Unit("nm")]] = Field(
         {}, description="Filters and their effective wavelengths: {R: 630 nm}."
     )
@@ -138,6 +171,17 @@ def read_night(folder: Path) -> Night:
     path = folder / NIGHT_FILE
     if not path.is_file():
         return Night(folder)
+    return Night(folder, read_night_file(path))
+
+
+def read_night_file(path: Path) -> NightFile:
+    """Read a night file by any name.
+
+    Raises
+    ------
+    UsageError
+        It cannot be read, or has problems (all listed, with line and column).
+    """
     root, problems = read_yaml(path)
     try:
         settings = NightFile.model_validate(root.plain())
@@ -148,7 +192,7 @@ def read_night(folder: Path) -> Night:
     if root.value:
         _check_names(settings.names, root, problems)
     problems.raise_if_any()
-    return Night(folder, settings)
+    return settings
 
 
 def _known_keys(location: Sequence[Any]) -> list[str]:
