@@ -45,6 +45,13 @@ class Writer:
         """
         raise NotImplementedError
 
+    def read_record(self, path: Path) -> dict[str, Any] | None:
+        """Return the record that travels with a picture in this format, or None when it carries none.
+
+        It is what gives a recipe back from a picture. Raise UsageError with a plain sentence for a damaged file.
+        """
+        return None
+
 
 @specification
 def nightmill_stages() -> Sequence[type[Stage]]:  # type: ignore[empty-body]

@@ -75,14 +75,23 @@ def check_lock(recipe: Recipe, registry: Registry) -> None:
 
 def _wrong(locked: dict[str, Any], now: dict[str, Any]) -> Iterator[str]:
     """Compare what was frozen; what it does not state is not compared."""
+    by_change: dict[str, list[str]] = {}
     for part in ("packages", "stages"):
         stated = locked.get(part)
         for one in differences(stated if isinstance(stated, dict) else {}, now[part]):
             if one.old is ABSENT:
                 continue
-            name = ".".join(map(str, one.path))
-            here = "not here" if one.new is ABSENT else f"here it is {in_words(one.new)}"
-            yield f"{name if part == 'packages' else f'stage {name}'}: frozen with {in_words(one.old)}, {here}"
+            what = "" if part == "packages" else f"{one.path[-1]} of " if len(one.path) > 1 else "stage "
+            here = "not here" if one.new is ABSENT else f"here it is {_brief(one.new)}"
+            by_change.setdefault(f"{what}{{}}: frozen with {_brief(one.old)}, {here}", []).append(str(one.path[0]))
+    for change, names in by_change.items():
+        yield change.replace("{}", ", ".join(names), 1)
+
+
+def _brief(value: Any) -> str:
+    """Shorten the sum of a single-file plugin to what a person compares."""
+    name, _, digest = str(value).rpartition(" ")
+    return f"{name} {digest[:12]}" if len(digest) == 64 else in_words(value)
 
 
 def _code_sum(cls: type[Stage]) -> str:

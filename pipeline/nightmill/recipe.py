@@ -73,7 +73,8 @@ class Recipe:
         if self.about:
             document["about"] = self.about
         chosen = {"targets": list(self.targets), "filters": list(self.filters)}
-        document["for"] = {key: values for key, values in chosen.items() if values}
+        if any(chosen.values()):
+            document["for"] = {key: values for key, values in chosen.items() if values}
         document["stages"] = stages
         return yaml.safe_dump(document, sort_keys=False, allow_unicode=True, width=110)
 
@@ -95,7 +96,8 @@ def find_recipe(name: str, registry: Registry, base: Path | None = None) -> Path
     known = {path.stem: path for path in shipped(registry)}
     if direct.name in (f"{direct.stem}.yaml", direct.stem) and direct.parent == Path() and direct.stem in known:
         return known[direct.stem]
-    raise UsageError(f"there is no recipe {name!r}{nearest(direct.stem, known)}")
+    what = f"file {direct}, and no recipe ships under its name" if direct.suffix else f"recipe {name!r}"
+    raise UsageError(f"there is no {what}{nearest(direct.stem, known)}")
 
 
 def read_recipe(path: Path, registry: Registry) -> Recipe:

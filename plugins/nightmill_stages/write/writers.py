@@ -11,6 +11,7 @@ import os
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from nightmill.artefacts import Picture
 from nightmill.hooks import Writer
@@ -18,12 +19,20 @@ from nightmill.hooks import Writer
 from .display import render
 from .icc import srgb_profile
 from .png import encode_png
-from .record import KEYWORD, describe, to_text
+from .record import KEYWORD, describe, read_record, to_text
 
 __all__ = ["FitsWriter", "LabelledPngWriter", "PngWriter", "TiffWriter"]
 
 
-class FitsWriter(Writer):
+class _Recorded(Writer):
+    """What the writers share: their files give the record back."""
+
+    def read_record(self, path: Path) -> dict[str, Any] | None:
+        """Return how the picture came about; the format is recognised by the file's content."""
+        return read_record(path)
+
+
+class FitsWriter(_Recorded):
     """Linear light as 32-bit FITS in camera orientation, colour as (3, h, w) in R, G, B."""
 
     name = "fits"
@@ -35,7 +44,7 @@ class FitsWriter(Writer):
         return True
 
 
-class TiffWriter(Writer):
+class TiffWriter(_Recorded):
     """Display form as 16-bit TIFF, grey or RGB, with colour profile; the record is JSON in ImageDescription."""
 
     name = "tiff"
@@ -66,7 +75,7 @@ class TiffWriter(Writer):
         return True
 
 
-class PngWriter(Writer):
+class PngWriter(_Recorded):
     """Display form as 16-bit PNG, grey or RGB, with colour profile; the record is text under "nightmill"."""
 
     name = "png"
@@ -79,7 +88,7 @@ class PngWriter(Writer):
         return True
 
 
-class LabelledPngWriter(Writer):
+class LabelledPngWriter(_Recorded):
     """The picture with its label panel as 8-bit PNG, with the same profile and record; only when there is one."""
 
     name = "labelled-png"
@@ -117,7 +126,7 @@ def _publish(path: Path, write: Callable[[Path], None]) -> None:
     try:
         write(part)
         with part.open("r+b") as file:
-            os.fsync(file.fileno())
+            os.fsync(file.fileno())  # a full disk may speak up only now
         part.replace(path)
     except BaseException:
         part.unlink(missing_ok=True)
