@@ -130,9 +130,11 @@ class DaskEngine(Engine):
                     threads_per_worker=count if threads else 1,
                     processes=not threads,
                     memory_limit=None if memory_bytes is None else memory_bytes // (1 if threads else count),
-                    dashboard_address=None,
-                    # Loopback alone: an open scheduler port runs anyone's code.
-                    **({} if threads else {"host": "127.0.0.1"}),
+                    dashboard_address="127.0.0.1:0",
+                    # Loopback alone: an open scheduler port runs anyone's code. Threads would need no port at all,
+                    # but Dask's in-process protocol opens one for its pages on every address.
+                    protocol="tcp://",
+                    host="127.0.0.1",
                     silence_logs=logging.CRITICAL,
                 )
             self._client = distributed.Client(self._cluster or scheduler, timeout="20s", set_as_default=False)

@@ -111,6 +111,8 @@ class Board:
                 self._settle(step.id, Status.THERE)
             else:
                 self.status[step.id] = Status.WANTED
+                for need in step.inputs:
+                    self._recheck(need.step)
                 pending += reversed([need.step for need in step.inputs])
                 self._look(step)
 
@@ -131,11 +133,7 @@ class Board:
             self._forget(step_id)
         self._settle(step_id, Status.THERE)
         if sha256 is not None:
-            parked = sorted((one for one in self._parked if self.key(one) is not None), key=self._order.__getitem__)
-            for one in parked:
-                self._parked.discard(one)
-                self.status[one] = Status.IDLE
-            self.want(parked)
+            self._unpark()
 
     def failed(self, step_id: str, reason: str) -> list[str]:
         """Tell that a step cannot be done; returns all steps that fall with it."""
@@ -162,6 +160,7 @@ class Board:
                     self.status[user] = Status.IDLE
                     self._parked.discard(user)
                     self.want([user])
+        self._unpark()
         return fallen
 
     def lost(self, step_id: str) -> None:
@@ -176,8 +175,25 @@ class Board:
         if step.action == "fingerprint":
             self._set_ready(step)
             return
+        for need in step.inputs:
+            self._recheck(need.step)
         self.want([need.step for need in step.inputs])
         self._look(step)
+
+    def _recheck(self, step_id: str) -> None:
+        """Ask anew for a product that was there once but is not now (parts are freed when their sum is there)."""
+        if self.of(step_id) is Status.THERE and self.plan.steps[step_id].action != "fingerprint":
+            key = self.key(step_id)
+            if key is None or not self.has(key):
+                self.status[step_id] = Status.IDLE
+
+    def _unpark(self) -> None:
+        """Ask again for steps that waited for fingerprints which are known, or given up, by now."""
+        parked = sorted((one for one in self._parked if self.key(one) is not None), key=self._order.__getitem__)
+        for one in parked:
+            self._parked.discard(one)
+            self.status[one] = Status.IDLE
+        self.want(parked)
 
     def _unknown(self, step_id: str) -> list[str]:
         """Return the fingerprint steps that the key of a step waits for."""

@@ -1,0 +1,48 @@
+"""The local cluster: nothing listens beyond this machine, and workers keep OpenCV to one thread."""
+
+from __future__ import annotations
+
+import psutil
+import pytest
+from nightmill.errors import MachineError
+from nightmill.run.engines import DaskEngine
+
+
+@pytest.mark.parametrize("threads", [False, True])
+def test_local_workers_listen_on_loopback_alone(threads):
+    engine = DaskEngine(workers=2, threads=threads)
+    try:
+        own = psutil.Process()
+        listening = {
+            connection.laddr.ip
+            for process in [own, *own.children(recursive=True)]
+            for connection in process.net_connections()
+            if connection.status == psutil.CONN_LISTEN
+        }
+        assert listening == {"127.0.0.1"}
+        assert engine.window == 3
+    finally:
+        engine.close()
+
+
+def test_a_scheduler_that_is_not_there_is_said():
+    with pytest.raises(MachineError, match=r"cannot reach the scheduler at tcp://127\.0\.0\.1:9"):
+        DaskEngine(scheduler="tcp://127.0.0.1:9")
+
+
+def _threads_of_opencv() -> int:
+    import cv2
+
+    return int(cv2.getNumThreads())
+
+
+def test_workers_keep_opencv_to_one_thread_and_the_heap_untrimmed():
+    engine = DaskEngine(workers=1)
+    try:
+        assert engine._client.submit(_threads_of_opencv).result(timeout=30) == 1
+        import os
+
+        value = engine._client.submit(os.environ.get, "MALLOC_TRIM_THRESHOLD_").result(timeout=30)
+        assert value == str(2**30)
+    finally:
+        engine.close()

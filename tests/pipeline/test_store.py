@@ -1,0 +1,139 @@
+"""The store: whole or absent, verified when read."""
+
+from __future__ import annotations
+
+import hashlib
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from nightmill.files import copy_whole, write_json, write_whole
+from nightmill.store import DamagedError, Store, canonical, fingerprint, key_of
+
+
+@pytest.fixture
+def store(tmp_path):
+    return Store(tmp_path / "store")
+
+
+def fill(store: Store, key: str = "ab" * 32) -> str:
+    with store.make(key, {"title": "a product"}) as folder:
+        (folder / "a.bin").write_bytes(bytes(range(256)))
+        (folder / "inner").mkdir()
+        (folder / "inner" / "b.bin").write_bytes(b"b" * 1000)
+    return key
+
+
+def test_a_product_is_there_whole_with_its_meta(store):
+    key = fill(store)
+    assert store.has(key)
+    folder = store.open(key)
+    assert (folder / "a.bin").read_bytes() == bytes(range(256))
+    assert store.meta(key)["title"] == "a product"
+    assert list(store.keys()) == [key]
+    assert not list(store.making.iterdir())
+
+
+def test_nothing_is_there_when_the_making_fails(store):
+    key = "cd" * 32
+    with pytest.raises(ZeroDivisionError), store.make(key, {}) as folder:
+        (folder / "a.bin").write_bytes(b"half")
+        raise ZeroDivisionError
+    assert not store.has(key)
+    assert not list(store.making.iterdir())
+
+
+def test_two_makers_of_one_product_agree(store):
+    key = "ef" * 32
+    with store.make(key, {}) as first:
+        (first / "a").write_bytes(b"same")
+        with store.make(key, {}) as second:
+            (second / "a").write_bytes(b"same")
+    assert store.open(key)
+
+
+@pytest.mark.parametrize("name", ["a.bin", "inner/b.bin", "meta.json"])
+@pytest.mark.parametrize("harm", ["empty", "short", "bit", "gone"])
+def test_any_damage_is_found(store, name, harm):
+    key = fill(store)
+    path = store.path(key) / name
+    data = bytearray(path.read_bytes())
+    if harm == "gone":
+        path.unlink()
+    else:
+        middle = len(data) // 2
+        data[middle] ^= 4
+        path.write_bytes({"empty": b"", "short": data[:middle], "bit": data}[harm])
+    if name == "meta.json" and harm == "bit":
+        # A flipped bit in the list itself: either no longer JSON, or a sum that no longer fits.
+        with pytest.raises(DamagedError):
+            store.open(key)
+        return
+    with pytest.raises(DamagedError, match="damaged"):
+        store.open(key)
+
+
+def test_a_discarded_product_is_gone_and_can_be_made_again(store):
+    key = fill(store)
+    store.discard(key)
+    assert not store.has(key)
+    fill(store)
+    assert store.has(key)
+
+
+JSON = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers(-(2**53), 2**53)
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | st.text(),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(), inner, max_size=4),
+    max_leaves=12,
+)
+
+
+@given(st.dictionaries(st.text(), JSON, max_size=5))
+def test_keys_do_not_depend_on_the_order_of_names(content):
+    turned = dict(reversed(list(content.items())))
+    assert canonical(content) == canonical(turned)
+    assert key_of(content) == key_of(turned)
+
+
+def test_the_fingerprint_of_a_file_is_its_sha256(tmp_path):
+    path = tmp_path / "x"
+    path.write_bytes(b"abc")
+    # FIPS 180-2, appendix B.1: the SHA-256 of "abc".
+    expected = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    assert fingerprint([path], tmp_path) == expected
+
+
+def test_the_fingerprint_of_a_folder_knows_names_and_contents(tmp_path):
+    for name in ("a", "b"):
+        (tmp_path / name).write_bytes(name.encode())
+    both = fingerprint([tmp_path / "a", tmp_path / "b"], tmp_path)
+    lines = "".join(f"{hashlib.sha256(n.encode()).hexdigest()}  {n}\n" for n in ("a", "b"))
+    assert both == hashlib.sha256(lines.encode()).hexdigest()
+
+
+def test_files_are_replaced_whole(tmp_path):
+    target = tmp_path / "deep" / "x.json"
+    write_json(target, {"a": 1})
+    write_whole(target, b"second")
+    copy_whole(target, tmp_path / "copy")
+    assert (tmp_path / "copy").read_bytes() == b"second"
+    assert {path.name for path in target.parent.iterdir()} == {"x.json"}
+
+
+def test_a_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
+    target = tmp_path / "x"
+    write_whole(target, b"old")
+    import nightmill.files as files
+
+    def full(path):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(files, "sync_file", full)
+    with pytest.raises(OSError, match="No space"):
+        write_whole(target, b"new")
+    assert target.read_bytes() == b"old"
+    assert {path.name for path in tmp_path.iterdir()} == {"x"}
