@@ -1,4 +1,4 @@
-"""Synthetic planets with known places, for the tests of compose: drawn four times finer than the pixels, then binned."""
+"""Synthetic planets with known places, for the tests of compose: drawn four times finer than the pixels, and binned."""
 
 from __future__ import annotations
 

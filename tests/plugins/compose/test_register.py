@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nightmill_stages.compose.register import Offset, find_offset, move
-
 from scipy import ndimage
 
 from .planets import planet
