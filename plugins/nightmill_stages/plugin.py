@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from importlib import import_module
 from pathlib import Path
+from typing import Any
 
 from nightmill.hooks import Writer, implementation
 from nightmill.stage import Stage
@@ -34,3 +35,11 @@ def nightmill_recipes() -> Sequence[Path]:
     here = Path(__file__).resolve().parent
     folders = [here / "recipes", here.parent.parent / "recipes"]
     return [folder for folder in folders if folder.is_dir()][:1]
+
+
+@implementation
+def nightmill_report(night: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:
+    """Add altitudes, scales, limits and seeing to the report, and say what to change tonight."""
+    from nightmill_sky.rig import morning
+
+    return morning(night, captures)

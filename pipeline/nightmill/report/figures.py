@@ -10,10 +10,12 @@ from typing import Any
 
 from .plots import Plot
 
-__all__ = ["capture_figures", "nights", "timeline"]
+__all__ = ["ALTITUDES", "capture_figures", "clock_ticks", "nights", "other_columns", "timeline"]
 
 Json = Mapping[str, Any]
 NIGHT_GAP_S = 14 * 3600.0
+
+ALTITUDES = [(float(a), str(a)) for a in (0, 30, 60, 90)]
 
 
 def capture_figures(sheet: Json, facts: Json) -> list[dict[str, str]]:
@@ -75,7 +77,7 @@ def _distribution(sheet: Json) -> dict[str, str] | None:
     plot.bars(found["low"], found["high"], found["all"], "bar").bars(
         found["low"], found["high"], found["used"], "bar used"
     )
-    return {"title": "Sharpness of all frames, the stacked part filled", "svg": plot.svg(), "note": about}
+    return {"title": "Sharpness, stacked frames filled", "svg": plot.svg(), "note": about}
 
 
 def _drift(sheet: Json, facts: Json) -> dict[str, str] | None:
@@ -147,10 +149,12 @@ def timeline(captures: Sequence[Json], curves: Sequence[Json], width: int) -> st
     about = (
         f"{len(captures)} captures of {', '.join(targets)} from {_clock(low + pad)} to {_clock(high - pad)} UTC, {day}"
     )
-    ticks = _hours(low, high, max(3, width // 110))
+    ticks = clock_ticks(low, high, max(3, width // 110))
     lanes = [name for name in targets if name not in known]
     if known:
-        plot = Plot("The night", about, (low, high), (0, 90), f"UTC, from {day}", "altitude, deg", width, 260, ticks)
+        plot = Plot(
+            "The night", about, (low, high), (0, 90), f"UTC, from {day}", "altitude, deg", width, 260, ticks, ALTITUDES
+        )
     else:
         rows: list[tuple[float, str]] = [(-k, name) for k, name in enumerate(lanes)]
         size = 80 + 30 * len(lanes)
@@ -185,7 +189,8 @@ def _at(curve: Json, when: float) -> float:
     return float(values[k - 1] + min(max(share, 0), 1) * (values[k] - values[k - 1]))
 
 
-def _hours(low: float, high: float, most: int) -> list[tuple[float, str]]:
+def clock_ticks(low: float, high: float, most: int) -> list[tuple[float, str]]:
+    """Return full hours, or round parts of them, between two POSIX times, with their UTC; at most about `most`."""
     step = next(
         s
         for s in (300, 600, 900, 1800, 3600, 7200, 10800, 14400, 21600, 43200)

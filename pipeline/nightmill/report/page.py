@@ -7,12 +7,12 @@ import json
 import time
 from collections.abc import Callable, Mapping
 from functools import lru_cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from ..files import write_whole
 from ..night import Night
+from .resources import resource
 from .view import Sources, build_view
 
 __all__ = ["Report"]
@@ -59,7 +59,7 @@ class Report:
         began = time.monotonic()
         journal = self._journal.read()
         view = build_view(summary, self._night, sources, self._add(summary, sources), journal)
-        page = _template().render(**view, css=_resource("page.css"), js=_resource("page.js"), refresh=REFRESH_SECONDS)
+        page = _template().render(**view, css=resource("page.css"), js=resource("page.js"), refresh=REFRESH_SECONDS)
         write_whole(self._path, page.encode("utf-8"))
         self._said = said
         self._next = time.monotonic() + PAUSE * (time.monotonic() - began)
@@ -144,12 +144,7 @@ def _template() -> Any:
 
     environment = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
     environment.undefined = jinja2.StrictUndefined
-    return environment.from_string(_resource("page.html.j2"))
-
-
-@lru_cache(maxsize=8)
-def _resource(name: str) -> str:
-    return (files(__package__) / name).read_text(encoding="utf-8")
+    return environment.from_string(resource("page.html.j2"))
 
 
 def _digest(value: Any) -> str:

@@ -11,15 +11,17 @@ __all__ = ["Plot", "nice_ticks"]
 
 Numbers = Sequence[float | None]
 
+SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+
 
 def nice_ticks(low: float, high: float, most: int = 5) -> list[float]:
-    """Return round numbers from `low` to `high`, at most about `most` of them, a step of 1, 2 or 5 apart."""
+    """Return round numbers from `low` to `high`, some `most` of them, a step of 1, 2 or 5 apart."""
     span = high - low
     if not span > 0 or not math.isfinite(span):
         return [low]
     raw = span / max(most, 1)
     power = 10.0 ** math.floor(math.log10(raw))
-    step = next(power * factor for factor in (1, 2, 5, 10) if power * factor >= raw * 0.999)
+    step = next(power * factor for factor in (1, 2, 5, 10) if power * factor >= raw * 0.7)
     first = math.ceil(low / step - 1e-9)
     last = math.floor(high / step + 1e-9)
     return [k * step for k in range(first, last + 1)]
@@ -28,8 +30,6 @@ def nice_ticks(low: float, high: float, most: int = 5) -> list[float]:
 def _written(value: float, step: float) -> str:
     if value == 0:
         return "0"
-    if abs(value) >= 1e5 or (step < 1e-4 and abs(value) < 1e-2):
-        return f"{value:.2g}"
     return f"{value:.{max(0, -math.floor(math.log10(step) + 1e-9)) if step < 1 else 0}f}"
 
 
@@ -163,17 +163,19 @@ class Plot:
     def svg(self, kind: str = "") -> str:
         """Return the SVG element."""
         a, top, b, bottom = self._box
+        x_ticks, x_label = self._ticks(self.x, self.x_ticks, max(3, (b - a) // 70), self.x_label)
+        y_ticks, y_label = self._ticks(self.y, self.y_ticks, 4, self.y_label)
         parts = [
             f'<svg class="plot {kind}" viewBox="0 0 {self.width} {self.height}" role="img" '
             f'aria-label="{escape(self.title)}: {escape(self.about)}">'
         ]
-        for value, text in self._ticks(self.x, self.x_ticks, max(3, (b - a) // 70)):
+        for value, text in x_ticks:
             place = self.px(value)
             parts.append(f'<path class="grid" d="M{place:.1f} {top}V{bottom}"/>')
             parts.append(
                 f'<text class="tick" x="{place:.1f}" y="{bottom + 14}" text-anchor="middle">{escape(text)}</text>'
             )
-        for value, text in self._ticks(self.y, self.y_ticks, 4):
+        for value, text in y_ticks:
             place = self.py(value)
             parts.append(f'<path class="grid" d="M{a} {place:.1f}H{b}"/>')
             parts.append(
@@ -183,23 +185,31 @@ class Plot:
         parts.append(f'<path class="axis" d="M{a} {top}V{bottom}H{b}"/>')
         parts.append(
             f'<text class="label" x="{(a + b) / 2:.0f}" y="{self.height - 6}" text-anchor="middle">'
-            f"{escape(self.x_label)}</text>"
+            f"{escape(x_label)}</text>"
         )
-        if self.y_label:
+        if y_label:
             middle = (top + bottom) / 2
             parts.append(
                 f'<text class="label" x="10" y="{middle:.0f}" text-anchor="middle" '
-                f'transform="rotate(-90 10 {middle:.0f})">{escape(self.y_label)}</text>'
+                f'transform="rotate(-90 10 {middle:.0f})">{escape(y_label)}</text>'
             )
         return "".join([*parts, "</svg>"])
 
     @staticmethod
-    def _ticks(ends: tuple[float, float], given: list[tuple[float, str]] | None, most: int) -> list[tuple[float, str]]:
+    def _ticks(
+        ends: tuple[float, float], given: list[tuple[float, str]] | None, most: int, label: str
+    ) -> tuple[list[tuple[float, str]], str]:
+        """Return places with what is written there, and the label, with the power of ten taken out of the numbers."""
         if given is not None:
-            return [(value, text) for value, text in given if ends[0] <= value <= ends[1]]
+            return [(value, text) for value, text in given if ends[0] <= value <= ends[1]], label
         values = nice_ticks(*ends, most)
         step = values[1] - values[0] if len(values) > 1 else abs(values[0]) or 1.0
-        return [(value, _written(value, step)) for value in values]
+        largest = max(abs(value) for value in values)
+        power = 0
+        if largest > 0 and not 1e-2 <= largest < 1e5:
+            power = 3 * math.floor(math.log10(largest) / 3)
+            label = f"{label} × 10{str(power).translate(SUPERSCRIPTS)}"
+        return [(value, _written(value / 10.0**power, step / 10.0**power)) for value in values], label
 
 
 def _open(ends: tuple[float, float]) -> tuple[float, float]:

@@ -80,7 +80,6 @@ def build_view(summary: Json, night: Json, sources: Sources, extras: Json, journ
         "advice": list(extras.get("advice", []))[:5],
         "cautions": list(extras.get("cautions", [])),
         "problems": journal.get("problems", []),
-        "has_resolution": any(one["resolution"] is not None for one in captures),
     }
 
 
@@ -153,7 +152,6 @@ def _capture(one: Json, folder: Path | None, extras: Json) -> dict[str, Any]:
         "resolution": (scale or 1.0) / limit if limit else None,
         "resolution_unit": "arcsec" if scale else "px",
         "seeing": facts.get("seeing_arcsec"),
-        "sharpness": next((c["median"] for c in sheet.get("columns", []) if c["name"] == "sharpness"), None),
         "facts": _facts(one, sheet, facts),
         "stack": _link(one["stack"]) if one.get("stack") else None,
         "masters": one.get("masters", {}),
