@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import scipy.ndimage
@@ -39,12 +40,6 @@ class Prior:
     ratio_spread: float = 2.0
     share: float = 0.5
     share_spread: float = 1.0
-
-    def penalty(self, ratio: float, share: float) -> float:
-        """Return the squared distance in standard deviations."""
-        first = np.log(ratio / self.ratio) / self.ratio_spread
-        second = np.log(share / self.share) / self.share_spread
-        return float(first**2 + second**2)
 
 
 @dataclass(frozen=True)
@@ -116,17 +111,17 @@ class Channel:
         """Return the Wiener estimate for a blur."""
         return uncosine(self._weighted / np.maximum(blur, np.float32(1e-3)))
 
-    def misfit(self, ratio: float, share: float) -> float:
-        """Return the mean square of the sky's residual, in units of noise and tolerance."""
+    def residual(self, ratio: float, share: float) -> NDArray[np.float64]:
+        """Return what a blur leaves unexplained of the sky: its mean square is 1 at noise plus tolerance."""
         blur = self.blur(ratio, share)
         sharp = self.sharpened(blur)
         source = self.inside * sharp
         for _ in range(CYCLES):
             # Van Cittert: the light within the outline that makes what the telescope shows there.
             source = self.inside * (source + sharp - uncosine(cosine(source) * self._telescope))
-        left = (self.picture - uncosine(cosine(source) * (self._telescope * blur)))[self.sky]
+        left = (self.picture - uncosine(cosine(source) * (self._telescope * blur)))[self.sky].astype(np.float64)
         # The level of the sky itself is not known.
-        return float(np.var(left, dtype=np.float64) / (self.noise**2 + (TOLERANCE * self.level) ** 2))
+        return (left - left.mean()) / np.hypot(self.noise, TOLERANCE * self.level)
 
 
 def sky_level(picture: Float) -> float:
@@ -163,39 +158,36 @@ def fit_sky(channels: Sequence[Channel], prior: Prior, *, weight: float = 0.05) 
         Weight of the prior's squared distance against the mean misfit of the sky.
     """
 
-    def cost(point: NDArray[np.float64], used: Sequence[Channel]) -> float:
-        inside = np.clip(point, *np.log([[RATIO_RANGE[0], SHARE_RANGE[0]], [RATIO_RANGE[1], SHARE_RANGE[1]]]))
-        ratio, share = np.exp(inside)
-        misfit = np.mean([channel.misfit(ratio, share) for channel in used])
-        return float(misfit + weight * prior.penalty(ratio, share) + 10 * np.sum((point - inside) ** 2))
+    bounds = np.log([[RATIO_RANGE[0], SHARE_RANGE[0]], [RATIO_RANGE[1], SHARE_RANGE[1]]])
+    middle = np.log([prior.ratio, prior.share])
+    spread = np.array([prior.ratio_spread, prior.share_spread])
 
-    def search(start: NDArray[np.float64], used: Sequence[Channel], step: float, most: int) -> NDArray[np.float64]:
-        simplex = start + np.array([[0, 0], [step, 0], [0, -2 * step]])
-        options = {"xatol": 0.01, "fatol": 1e-3, "maxfev": most, "initial_simplex": simplex}
-        found = scipy.optimize.minimize(cost, start, args=(used,), method="Nelder-Mead", options=options)
-        return np.asarray(found.x)
+    def residual(point: NDArray[np.float64], used: Sequence[Channel]) -> NDArray[np.float64]:
+        ratio, share = np.exp(point)
+        parts = [channel.residual(ratio, share) for channel in used]
+        scaled = [part / np.sqrt(part.size * len(used)) for part in parts]
+        return np.concatenate([*scaled, np.sqrt(weight) * (point - middle) / spread])
+
+    def search(start: NDArray[np.float64], used: Sequence[Channel], edge: float) -> Any:
+        ratio, share = np.exp(start)
+        for channel in used:
+            channel.outline(channel.sharpened(channel.blur(ratio, share)), edge)
+        return scipy.optimize.least_squares(
+            residual, start, bounds=bounds, args=(used,), diff_step=0.02, ftol=1e-3, xtol=3e-3, max_nfev=8
+        )
 
     best = max(channels, key=lambda channel: channel.level / channel.noise)
-    point = np.log([np.clip(prior.ratio, *RATIO_RANGE), np.clip(prior.share, *SHARE_RANGE)])
-    for edge, step, most in ((0.12, 0.3, 40), (EDGE, 0.15, 30), (EDGE, 0.1, 30)):
-        point = search(point, [best], step, most)
-        ratio, share = np.exp(point)
-        for channel in channels:
-            channel.outline(channel.sharpened(channel.blur(ratio, share)), edge)
+    point = np.clip(middle, bounds[0] + 0.01, bounds[1] - 0.01)
+    for edge in (0.25, 0.12, EDGE, EDGE):
+        found = search(point, [best], edge)
+        point = found.x
     if len(channels) > 1:
-        point = search(point, channels, 0.1, 40)
-        ratio, share = np.exp(point)
-        for channel in channels:
-            channel.outline(channel.sharpened(channel.blur(ratio, share)), EDGE)
-        point = search(point, channels, 0.07, 30)
+        for _ in range(2):
+            found = search(point, channels, EDGE)
+            point = found.x
+    # A rise of the mean misfit by the weight of the prior is taken for one standard error.
+    covariance = np.linalg.pinv(found.jac.T @ found.jac) * weight
     ratio, share = (float(value) for value in np.exp(point))
-    base = cost(point, channels)
-    errors = []
-    for axis in range(2):
-        move = np.zeros(2)
-        move[axis] = 0.15
-        rise = max((cost(point + move, channels) + cost(point - move, channels)) / 2 - base, 1e-4)
-        # A rise by the prior's weight is one standard error.
-        errors.append(0.15 * np.sqrt(weight / rise))
-    misfit = float(np.sqrt(np.mean([channel.misfit(ratio, share) for channel in channels])))
-    return Found(ratio, share, float(errors[0]), float(errors[1]), misfit)
+    ratio_error, share_error = (float(value) for value in np.sqrt(np.diag(covariance)))
+    misfit = float(np.sqrt(np.mean([np.mean(channel.residual(ratio, share) ** 2) for channel in channels])))
+    return Found(ratio, share, ratio_error, share_error, misfit)

@@ -36,6 +36,7 @@ def match(picture: Float, truth: Float, *, shift: bool = True) -> tuple[NDArray[
     picture, truth = np.asarray(picture, np.float64), np.asarray(truth, np.float64)
     at = np.zeros(2)
     if shift:
+        at = _coarse(picture, truth)
         for _ in range(8):
             moved = shifted(picture, *at)
             gain = np.polyfit(moved.ravel(), truth.ravel(), 1)
@@ -50,14 +51,30 @@ def match(picture: Float, truth: Float, *, shift: bool = True) -> tuple[NDArray[
     return np.polyval(np.polyfit(moved.ravel(), truth.ravel(), 1), moved), (float(at[0]), float(at[1]))
 
 
-def psnr(picture: Float, truth: Float, *, shift: bool = True) -> float:
-    """Return the peak signal-to-noise ratio in dB after `match`; the peak is the truth's maximum."""
+def _coarse(picture: NDArray[np.float64], truth: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the shift in whole pixels, by plain correlation of the tapered, mean-free pictures."""
+    taper = np.outer(*[np.hanning(n + 2)[1:-1] for n in truth.shape])
+    one, two = (scipy.fft.rfft2((p - p.mean()) * taper) for p in (picture, truth))
+    surface = scipy.fft.irfft2(one * two.conj(), s=truth.shape)
+    place = np.unravel_index(int(surface.argmax()), surface.shape)
+    return np.array([(k + n // 2) % n - n // 2 for k, n in zip(place, truth.shape, strict=True)], np.float64)
+
+
+def psnr(picture: Float, truth: Float, *, shift: bool = True, border: int = 0) -> float:
+    """Return the peak signal-to-noise ratio in dB after `match`; the peak is the truth's maximum.
+
+    `border` pixels on each side are matched but not counted.
+    """
     matched, _ = match(picture, truth, shift=shift)
-    return float(20 * np.log10(np.max(truth)) - 10 * np.log10(np.mean((matched - truth) ** 2)))
+    inner = tuple(slice(border, n - border) for n in truth.shape)
+    return float(20 * np.log10(np.max(truth)) - 10 * np.log10(np.mean((matched - truth)[inner] ** 2)))
 
 
 def structural_similarity(picture: Float, truth: Float) -> float:
-    """Return the structural similarity (Wang et al. 2004, doi:10.1109/TIP.2003.819861) after `match`, by scikit-image."""
+    """Return the structural similarity after `match`, by scikit-image.
+
+    Wang et al. 2004, doi:10.1109/TIP.2003.819861.
+    """
     from skimage.metrics import structural_similarity as ssim
 
     matched, _ = match(picture, truth)
