@@ -1,0 +1,6 @@
+"""Lets `python -m nightmill` be the command."""
+
+from .cli import main
+
+if __name__ == "__main__":
+    main()
