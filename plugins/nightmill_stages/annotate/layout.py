@@ -8,10 +8,13 @@ from dataclasses import dataclass, field
 from .facts import nice_length
 from .words import line_height, plain, text_width, wrap
 
-__all__ = ["Arrow", "Bar", "Panel", "Text", "enlargement", "lay_out"]
+__all__ = ["LEAST_PANEL", "Arrow", "Bar", "Panel", "Text", "enlargement", "lay_out"]
 
 LEAST_WIDTH = 480
 """Narrowest labelled picture: smaller ones are enlarged for the label's sake."""
+
+LEAST_PANEL = 200
+"""Narrowest panel, px, for pictures too slim to be enlarged further."""
 
 BRIGHT, DIM, WARN = (236, 238, 242), (150, 158, 170), (255, 196, 96)
 
@@ -83,7 +86,7 @@ def lay_out(
     Parameters
     ----------
     width : int
-        Width of the panel, px; at least 200.
+        Width of the panel, px; at least `LEAST_PANEL`.
     title : tuple of str
         Target and time.
     facts : list of (str, str)
@@ -106,11 +109,16 @@ def lay_out(
     pad, gap = size, max(2, size // 5)
     panel = Panel(width, size=size)
     y = _heading(panel, title, pad)
-    marks_width = min(round(11.5 * size), (width - 3 * pad) // 2)
+    marks_width = min(round(11.5 * size), width - 2 * pad)
     marks_left = width - pad - marks_width
-    below_marks = _marks(panel, marks_left, y, marks_width, scale_arcsec, north_deg, mirrored)
-    below_facts = _facts(panel, facts, pad, y, marks_left - 2 * pad, gap)
-    y = max(below_marks, below_facts)
+    room = marks_left - 2 * pad
+    if room >= 20 * size:
+        below_marks = _marks(panel, marks_left, y, marks_width, scale_arcsec, north_deg, mirrored)
+        y = max(below_marks, _facts(panel, facts, pad, y, room, gap))
+    else:
+        # Too narrow to stand side by side.
+        y = _facts(panel, facts, pad, y, width - 2 * pad, gap) + gap
+        y = _marks(panel, marks_left, y, marks_width, scale_arcsec, north_deg, mirrored)
     for caution in cautions or []:
         y += gap
         for line in wrap(plain(caution), size, width - 2 * pad):

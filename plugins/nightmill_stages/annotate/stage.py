@@ -15,7 +15,7 @@ from ..write.display import render
 from .disc import Ellipse, fit_disc
 from .draw import draw_labelled
 from .facts import SOLAR_CAUTION, facts, title
-from .layout import enlargement, lay_out
+from .layout import LEAST_PANEL, enlargement, lay_out
 
 __all__ = ["Annotate"]
 
@@ -62,7 +62,7 @@ class Annotate(PictureStage):
         scale = geometry.get("scale_arcsec")
         solar = bool(picture.captures) and picture.captures[0].target == "sun"
         panel = lay_out(
-            max(factor * picture.data.shape[-1], 200),
+            max(factor * picture.data.shape[-1], LEAST_PANEL),
             title(picture),
             facts(picture, context.night, sky),
             scale_arcsec=None if not scale else scale / factor,
