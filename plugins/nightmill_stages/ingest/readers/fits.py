@@ -148,6 +148,6 @@ def scale_of(
     top = float(samples.max())
     if str(image.cards.get("BUNIT", "")).lower().startswith("fraction") or top <= 2.0:
         return 0, 1.0
-    full_scale = 65535.0 if top <= 65535 else float(2 ** int(np.ceil(np.log2(top + 1))) - 1)
+    full_scale = 65535.0 if not 65535 < top <= 2.0**32 else float(2 ** int(np.ceil(np.log2(top + 1))) - 1)
     cautions.append(f"{name} does not state at what value it saturates (SATURATE); {full_scale:g} is taken.")
     return 0, full_scale

@@ -134,10 +134,16 @@ def _video(path: Path) -> Any:
     os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
     import cv2
 
-    video = cv2.VideoCapture()
-    video.setExceptionMode(False)
-    # An absolute path, so that no name can be taken for an address or a numbered sequence.
-    if not video.open(str(path.absolute()), cv2.CAP_FFMPEG, [cv2.CAP_PROP_N_THREADS, 1]):
+    logs = cv2.utils.logging
+    level = logs.setLogLevel(logs.LOG_LEVEL_SILENT)
+    try:
+        video = cv2.VideoCapture()
+        video.setExceptionMode(False)
+        # An absolute path, so that no name can be taken for an address or a numbered sequence.
+        opened = video.open(str(path.absolute()), cv2.CAP_FFMPEG, [cv2.CAP_PROP_N_THREADS, 1])
+    finally:
+        logs.setLogLevel(level)
+    if not opened:
         raise CaptureError(
             f"{path.name} cannot be opened as a movie: its index is missing (the recording was broken off), it is "
             "damaged, or its coding is not known. Convert it to SER or raw AVI, or leave it out."

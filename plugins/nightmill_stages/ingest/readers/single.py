@@ -5,6 +5,7 @@ PNG after the W3C recommendation (third edition, 2025): signature, IHDR first, I
 
 from __future__ import annotations
 
+import zlib
 from abc import ABC, abstractmethod
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -130,7 +131,8 @@ class _Png(Format):
     def pixels(self, path: Path, glance: Glance) -> NDArray[Any]:
         import cv2
 
-        image = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_UNCHANGED)
+        plain = _essential(path.read_bytes())
+        image = None if plain is None else cv2.imdecode(np.frombuffer(plain, np.uint8), cv2.IMREAD_UNCHANGED)
         if image is None or image.shape[:2] != (glance.height, glance.width):
             raise CaptureError(
                 f"{path.name} cannot be decoded: it is damaged. Copy it again or take it out of the folder."
@@ -138,6 +140,27 @@ class _Png(Format):
         if image.ndim == 3 and glance.planes == 1:
             return np.ascontiguousarray(image[..., 0])
         return image if image.ndim == 2 else np.ascontiguousarray(image[..., 2::-1])
+
+
+def _essential(data: bytes) -> bytes | None:
+    """Return a PNG of the chunks that make the picture, each with its checksum verified; None when one is wrong.
+
+    Animations and texts stay out: decoders spend unbounded time and memory on damaged ones.
+    """
+    parts, pos = [data[:8]], 8
+    while pos + 12 <= len(data):
+        end = pos + 12 + int.from_bytes(data[pos : pos + 4], "big")
+        kind = data[pos + 4 : pos + 8]
+        if end > len(data):
+            return None
+        if kind in (b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND"):
+            if zlib.crc32(data[pos + 4 : end - 4]) != int.from_bytes(data[end - 4 : end], "big"):
+                return None
+            parts.append(data[pos:end])
+        if kind == b"IEND":
+            return b"".join(parts)
+        pos = end
+    return None
 
 
 FORMATS: tuple[Format, ...] = (_Fits(), _Tiff(), _Png())

@@ -6,6 +6,7 @@ allocation) is guarded here.
 
 from __future__ import annotations
 
+import logging
 import math
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -33,6 +34,8 @@ __all__ = [
 ]
 
 SUFFIXES = {".tif", ".tiff"}
+# What the library has to say about damaged files is said in our own words.
+logging.getLogger("tifffile").addHandler(logging.NullHandler())
 INFLATION = 1100
 """No common compression makes more than this of a byte (deflate: 1032)."""
 
