@@ -59,8 +59,9 @@ def font(size_px: int) -> ImageFont.FreeTypeFont:
 
 def plain(text: str) -> str:
     """Write text with the letters that the font has."""
-    spelt = "".join(_LETTERS.get(letter, letter) for letter in " ".join(text.split()))
+    spelt = "".join(_LETTERS.get(letter, letter) for letter in text)
     bare = "".join(c for c in unicodedata.normalize("NFKD", spelt) if not unicodedata.combining(c))
+    bare = " ".join(bare.split())
     return "".join(c if " " <= c <= "~" or c in "°±·" else "?" for c in bare)
 
 

@@ -114,6 +114,7 @@ def test_letters_that_the_font_lacks_are_spelt():
     assert plain("Čertův vrch – Größe 0.5″") == 'Certuv vrch - Grosse 0.5"'
     assert plain("Łódź\n\tpole") == "Lodz pole"
     assert plain("木星 45°") == "?? 45°"
+    assert plain("\u2009 ") == ""
 
 
 def test_wrapping_keeps_all_letters():
