@@ -74,14 +74,13 @@ class Grade(stage.Survey):
             )
         # Small discs are graded on the camera's own pixels, everything else on halved frames.
         fine = 0 if (capture.cfa is None and scene.extent_px < 48) else 1
-        boxes, levels = [], []
-        for row, frame in enumerate(frames):
-            if not scene.fills_frame and seen["peak"][row] - seen["background"][row] < 0.3 * (
-                scene.peak - scene.background
-            ):
-                continue
-            boxes.append(_box(frame, fine, scene, float(seen["y_px"][row]), float(seen["x_px"][row])))
-            levels.append(float(seen["level"][row]))
+        contrast = seen["peak"] - seen["background"]
+        whole = contrast >= 0.5 * np.median(contrast)
+        if not scene.fills_frame and np.any(whole & (seen["edge"] <= 0.01)):
+            whole &= seen["edge"] <= 0.01
+        rows = np.flatnonzero(whole)
+        boxes = [_box(frames[i], fine, scene, float(seen["y_px"][i]), float(seen["x_px"][i])) for i in rows]
+        levels = [float(seen["level"][i]) for i in rows]
         forced = None if self.parameters.band == "auto" else float(self.parameters.band) * 2**fine
         band, curve = choose_band(boxes, np.array(levels), scene.background, forced)
         centre = 0.19 / np.sqrt(band.fine * band.coarse) / 2**fine
