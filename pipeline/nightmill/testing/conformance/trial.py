@@ -1,0 +1,183 @@
+"""Runs one stage on a bench, the way the engine would, and returns everything that came of it as plain arrays."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...artefacts import Capture, FrameTable, Picture, Stack
+from ...stage import Context, Fold, FrameStage, PictureStage, Stage, Survey
+from ...work.states import load_state, save_state
+from .bench import Bench
+
+__all__ = ["Trial", "first_pass", "try_stage"]
+
+Arrays = dict[str, NDArray[Any]]
+
+
+class Trial:
+    """What came of a stage.
+
+    Attributes
+    ----------
+    arrays : dict of str to ndarray
+        Its product.
+    contexts : list of Context
+        With the notes that it left.
+    measured, concluded : set of str
+        Columns of a survey.
+    partial_bytes : int
+        Size of the largest partial result of a fold.
+    """
+
+    def __init__(self) -> None:
+        self.arrays: Arrays = {}
+        self.contexts: list[Context] = []
+        self.measured: set[str] = set()
+        self.concluded: set[str] = set()
+        self.partial_bytes = 0
+        self.made: list[Any] = []
+
+
+def try_stage(stage: Stage, bench: Bench, *, chunk: int = 8) -> Trial:
+    """Run a stage of any kind but a source.
+
+    Parameters
+    ----------
+    stage : Stage
+    bench : Bench
+    chunk : int
+        Frames that are handed over at a time.
+    """
+    trial = Trial()
+    if isinstance(stage, FrameStage):
+        _frame(stage, bench, chunk, trial)
+    elif isinstance(stage, Survey):
+        _survey(stage, bench, chunk, trial)
+    elif isinstance(stage, Fold):
+        _fold(stage, bench, chunk, trial)
+    elif isinstance(stage, PictureStage):
+        _picture(stage, bench, trial)
+    else:
+        raise TypeError(f"{type(stage).__name__} is of no kind that can be tried on frames")
+    return trial
+
+
+def first_pass(stages: Sequence[Survey], bench: Bench) -> Bench:
+    """Let survey stages fill in the columns that a later one needs."""
+    for stage in stages:
+        trial = try_stage(stage, bench)
+        bench = Bench(bench.capture, bench.data, {**bench.columns, **trial.arrays}, bench.aids, bench.night)
+    return bench
+
+
+def _context(stage: Stage, bench: Bench, trial: Trial, captures: tuple[Capture, ...] | None = None) -> Context:
+    # Only what it declares: a stage that reads more of the night would not be made anew when that changes.
+    night = {name: dict(bench.night.get(name, {})) for name in stage.uses}
+    context = Context(captures=captures or (bench.capture,), night=night)
+    context.aids = {role: bench.aids[role] for role in stage.aids if role in bench.aids}
+    trial.contexts.append(context)
+    return context
+
+
+def _chunks(bench: Bench, chunk: int, mask: NDArray[np.bool_] | None = None) -> list[NDArray[np.int64]]:
+    numbers = np.arange(len(bench.data), dtype=np.int64)
+    parts = [numbers[start : start + chunk] for start in range(0, len(numbers), chunk)]
+    chosen = parts if mask is None else [part[mask[part]] for part in parts]
+    return [part for part in chosen if len(part)]
+
+
+def _stored(state: Mapping[str, Any]) -> dict[str, Any]:
+    """Hand a state through the disk, as it goes from one process to another."""
+    if not state:
+        return {}
+    with tempfile.TemporaryDirectory() as folder:
+        save_state(Path(folder) / "state", state)
+        return load_state(Path(folder) / "state")
+
+
+def _frame(stage: FrameStage, bench: Bench, chunk: int, trial: Trial) -> None:
+    context = _context(stage, bench, trial)
+    context.state = stage.prepare(context)
+    made = [stage.apply(bench.frames(numbers), context) for numbers in _chunks(bench, chunk)]
+    trial.made = made
+    trial.arrays = {"data": np.concatenate([np.asarray(one.data) for one in made])}
+
+
+def _survey(stage: Survey, bench: Bench, chunk: int, trial: Trial) -> None:
+    table = bench.table()
+    ready = _context(stage, bench, trial)
+    ready.reader = bench.frames
+    state = _stored(stage.prepare(table, ready))
+    context = _context(stage, bench, trial)
+    context.state = state
+    mask = np.asarray(table["kept"], bool) if stage.rows == "kept" else None
+    parts: list[tuple[NDArray[np.int64], Arrays]] = []
+    for numbers in _chunks(bench, chunk, mask):
+        found = stage.measure(bench.frames(numbers), table.take(numbers), context)
+        parts.append((numbers, {name: np.asarray(values) for name, values in found.items()}))
+    trial.made = parts
+    columns: Arrays = {}
+    for name in parts[0][1] if parts else ():
+        values = np.concatenate([part[name] for _, part in parts])
+        fill = np.nan if np.issubdtype(values.dtype, np.floating) else 0
+        column = np.full((table.rows, *values.shape[1:]), fill, values.dtype)
+        column[np.concatenate([numbers for numbers, _ in parts])] = values
+        columns[name] = column
+    after = _context(stage, bench, trial)
+    after.state = state
+    concluded = {n: np.asarray(v) for n, v in stage.conclude(table.with_columns(columns), after).items()}
+    trial.measured, trial.concluded = set(columns), set(concluded)
+    trial.arrays = {n: v for n, v in {**columns, **concluded}.items() if not n.startswith("_")}
+
+
+def _fold(stage: Fold, bench: Bench, chunk: int, trial: Trial) -> None:
+    table = bench.table()
+    ready = _context(stage, bench, trial)
+    ready.reader = bench.frames
+    state = _stored(stage.prepare(table, ready))
+    context = _context(stage, bench, trial)
+    context.state = state
+    mask = np.asarray(stage.select(table, context), bool)
+    chunks = _chunks(bench, chunk, mask)
+    # Two ranges that join, as two workers would do it.
+    halves = [chunks[: -(-len(chunks) // 2)], chunks[-(-len(chunks) // 2) :]]
+    partials = [_folded(stage, bench, part, table, context) for part in halves if part]
+    trial.arrays = {"select": mask}
+    if not partials:
+        return
+    trial.partial_bytes = max(sum(np.asarray(v).nbytes for v in one.values()) for one in partials)
+    joined = partials[0] if len(partials) == 1 else stage.join(*partials)
+    stack = stage.finish(joined, table, context)
+    trial.made = [stack]
+    trial.arrays |= _stack_arrays(stack)
+
+
+def _folded(stage: Fold, bench: Bench, chunks: Sequence[Any], table: FrameTable, context: Context) -> Arrays:
+    partial: Arrays | None = None
+    for numbers in chunks:
+        partial = stage.fold(partial, bench.frames(numbers), table.take(numbers), context)
+    return dict(partial or {})
+
+
+def _stack_arrays(stack: Stack) -> Arrays:
+    return {"data": np.asarray(stack.data), **{name: np.asarray(values) for name, values in stack.layers()}}
+
+
+def _picture(stage: PictureStage, bench: Bench, trial: Trial) -> None:
+    picture = bench.picture()
+    groups = stage.group([(bench.capture,)])
+    if groups != [[0]]:
+        raise AssertionError(f"group gave {groups!r} for a single capture; every capture belongs to one group: [[0]]")
+    made = stage.develop([picture], _context(stage, bench, trial))
+    trial.made = [made] if isinstance(made, Picture) else list(made)
+    for index, one in enumerate(trial.made):
+        trial.arrays[f"{index}.data"] = np.asarray(one.data)
+        for name in ("noise", "weight", "half_a", "half_b", "labelled"):
+            if getattr(one, name) is not None:
+                trial.arrays[f"{index}.{name}"] = np.asarray(getattr(one, name))
