@@ -173,7 +173,8 @@ def find_bad(
             single = _planes_last(noise * np.sqrt(weight))
             bad |= single > UNSTABLE * float(np.nanmedian(single)) + 0.5 * LEAST_DARK
     if "factor" in state:
-        bad |= pixels.outliers(1 / np.asarray(state["factor"], np.float32), capture.cfa, sigmas, LEAST_FLAT)
+        sensitivity = np.reciprocal(np.asarray(state["factor"], np.float32))
+        bad |= pixels.outliers(sensitivity, capture.cfa, sigmas, LEAST_FLAT)
     return bad
 
 

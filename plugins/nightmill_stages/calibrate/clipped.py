@@ -48,7 +48,8 @@ def levels_of(values: NDArray[Any]) -> NDArray[np.int64]:
     """Return the mean of each frame in 1/256 steps, int64 of shape (n,), at least 1."""
     size = values[0].size
     sums = values.reshape(len(values), -1).sum(axis=1, dtype=np.int64)
-    return np.maximum(1, (sums * 256 + size // 2) // size)
+    levels: NDArray[np.int64] = np.maximum(1, (sums * 256 + size // 2) // size)
+    return levels
 
 
 def clip_bounds(
@@ -155,4 +156,5 @@ def _median(values: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the median along the first axis; five times faster than `np.median` for a few tens of rows."""
     ordered = np.sort(values, axis=0)
     half = len(values) // 2
-    return ordered[half] if len(values) % 2 else (ordered[half - 1] + ordered[half]) * np.float32(0.5)
+    middle: NDArray[np.float32] = ordered[half]
+    return middle if len(values) % 2 else (ordered[half - 1] + middle) * np.float32(0.5)

@@ -102,7 +102,13 @@ class _AviRecording(Recording):
             for at in range(a, b, step if stride else max(count, 1)):
                 to = min(at + step, b) if stride else b
                 block = self._block(offset + (at - first) * stride, stride, to - at)
-                out[at - start : to - start] = unpack(block, capture)
+                frames, place = unpack(block, capture), out[at - start : to - start]
+                if frames.ndim == 3:
+                    place[:] = frames
+                else:
+                    # A colour at a time is several times faster than to turn around every pixel.
+                    for colour in range(3):
+                        place[..., colour] = frames[..., colour]
             first += count
         return out
 

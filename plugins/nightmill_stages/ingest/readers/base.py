@@ -127,7 +127,7 @@ def read_into(file: BinaryIO, offset: int, array: NDArray[Any], name: str) -> No
         The file ends first: it was cut since it was described.
     """
     file.seek(offset)
-    view = memoryview(array.reshape(-1).view(np.uint8))
+    view = memoryview(array.reshape(-1).view(np.uint8).data)
     done = 0
     while done < len(view):
         count = file.readinto(view[done:])  # type: ignore[attr-defined]

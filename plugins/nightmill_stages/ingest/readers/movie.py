@@ -47,7 +47,7 @@ class MovieReader(Reader):
             rate = float(video.get(cv2.CAP_PROP_FPS))
             check_size(path.name, int(video.get(cv2.CAP_PROP_FRAME_HEIGHT)), int(video.get(cv2.CAP_PROP_FRAME_WIDTH)))
             code = int(video.get(cv2.CAP_PROP_FOURCC)) & 0xFFFFFFFF
-            first = []
+            first: list[NDArray[np.uint8]] = []
             while len(first) < LOOKED_AT and (frame := _decoded(video)) is not None:
                 first.append(frame)
             if not first:

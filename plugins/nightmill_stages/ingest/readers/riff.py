@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 from nightmill.errors import CaptureError
 
@@ -112,7 +112,8 @@ def parse_stream(file: BinaryIO, size: int, name: str) -> VideoStream:
 
 def _chunks(data: bytes) -> list[tuple[bytes, bytes]]:
     """Split the content of a list into (name, content)."""
-    chunks, pos = [], 0
+    chunks: list[tuple[bytes, bytes]] = []
+    pos = 0
     while pos + 8 <= len(data) and len(chunks) < 1000:
         length = int.from_bytes(data[pos + 4 : pos + 8], "little")
         chunks.append((data[pos : pos + 4], data[pos + 8 : pos + 8 + length]))
@@ -120,10 +121,10 @@ def _chunks(data: bytes) -> list[tuple[bytes, bytes]]:
     return chunks
 
 
-def _stream_of(header: bytes) -> dict[str, object] | None:
+def _stream_of(header: bytes) -> dict[str, Any] | None:
     """Describe the first video stream of a header list."""
     number, long_count = 0, 0
-    found: dict[str, object] | None = None
+    found: dict[str, Any] | None = None
     for kind, content in _chunks(header):
         if kind != b"LIST":
             continue
@@ -152,7 +153,7 @@ def _stream_of(header: bytes) -> dict[str, object] | None:
                 "chunk_id": b"%02d" % number,
             }
         number += 1
-    if found is not None and long_count > int(str(found["claimed"])):
+    if found is not None and long_count > found["claimed"]:
         found["claimed"] = long_count
     return found
 

@@ -181,7 +181,7 @@ class _SerRecording(Recording):
             return None
         ticks = np.empty(stop - start, "<i8")
         read_into(self._file, trailer + 8 * start, ticks, self.path.name)
-        return clock.ticks_to_posix(ticks) + self.capture.details["offset_s"]
+        return clock.ticks_to_posix(ticks) + float(self.capture.details["offset_s"])
 
     def close(self) -> None:
         self._file.close()
@@ -239,7 +239,7 @@ def _start(
     header: _Header, series: tuple[NDArray[np.float64], clock.FrameTimes] | None, cautions: list[str]
 ) -> tuple[float | None, float | None, float]:
     """Return the start in POSIX seconds, the frame interval in seconds, and what to add to the trailer's times."""
-    stated, local = (float(clock.ticks_to_posix(np.int64(ticks))) for ticks in (header.utc, header.local))
+    stated, local = (float(clock.ticks_to_posix(np.array(ticks, np.int64))) for ticks in (header.utc, header.local))
     has_utc = clock.plausible(stated)
     interval = None
     if series is not None:

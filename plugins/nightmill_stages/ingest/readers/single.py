@@ -82,7 +82,8 @@ class _Fits(Format):
         image = glance.image
         assert image is not None
         with path.open("rb", buffering=0) as file:
-            return read_raw(file, image, 0, 1, path.name)[0]
+            frame: NDArray[Any] = read_raw(file, image, 0, 1, path.name)[0]
+            return frame
 
 
 class _Tiff(Format):
@@ -103,7 +104,8 @@ class _Tiff(Format):
 
     def pixels(self, path: Path, glance: Glance) -> NDArray[Any]:
         with tiff.opened(path) as tif:
-            return tiff.tidy(tiff.decode_page(tif.pages[0], path.name)[None])[0]
+            frame: NDArray[Any] = tiff.tidy(tiff.decode_page(tif.pages[0], path.name)[None])[0]
+            return frame
 
 
 class _Png(Format):

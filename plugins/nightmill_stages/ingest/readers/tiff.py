@@ -213,7 +213,8 @@ def tidy(frames: NDArray[Any]) -> NDArray[Any]:
         return np.maximum(frames, 0).astype(np.uint16)
     with np.errstate(over="ignore", invalid="ignore"):
         out = frames.astype(np.float32)
-    return np.where(np.isfinite(out), out, np.float32(0))
+    out[~np.isfinite(out)] = 0
+    return out
 
 
 def scale_samples(samples: NDArray[Any], options: Options, name: str) -> dict[str, Any]:
