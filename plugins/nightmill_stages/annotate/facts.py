@@ -61,7 +61,7 @@ def facts(picture: Picture, night: Mapping[str, Mapping[str, Any]], sky: Ephemer
     scale = picture.geometry.get("scale_arcsec")
     if scale:
         _add(lines, "Scale", f"{scale:.3g} arcsec per pixel")
-    _add(lines, "Resolution", _resolution(picture.header, scale))
+    _add(lines, "Resolution", _resolution(picture.header))
     return lines
 
 
@@ -142,10 +142,9 @@ def _frames(header: Mapping[str, Any]) -> str | None:
     return f"{kept} of {total} ({100.0 * kept / total:.2g} %)" if kept < total else f"all {total}"
 
 
-def _resolution(header: Mapping[str, Any], scale_arcsec: float | None) -> str | None:
-    reached = header.get("resolution_arcsec")
-    if reached is None and header.get("resolution_px") is not None:
-        if not scale_arcsec:
-            return f"{float(header['resolution_px']):.2g} px"
-        reached = float(header["resolution_px"]) * scale_arcsec
-    return None if reached is None else f"{float(reached):.2g} arcsec"
+def _resolution(header: Mapping[str, Any]) -> str | None:
+    """The finest detail above the noise, as a period on the sky; of several channels that of the middle one."""
+    reached = header.get("sharpen", {}).get("resolution_arcsec")
+    if isinstance(reached, list):
+        reached = reached[len(reached) // 2] if reached else None
+    return None if reached is None else f"{float(reached):.2f} arcsec a period"

@@ -152,7 +152,7 @@ def _heading(panel: Panel, title: tuple[str, str], pad: int) -> int:
 def _facts(panel: Panel, facts: list[tuple[str, str]], left: int, top: int, room: int, gap: int) -> int:
     """Names and values in one column, or in two where they fit unbroken; returns the next free row."""
     size = panel.size
-    rows = [(plain(name), plain(value)) for name, value in facts]
+    rows = [(plain(name), plain(value)) for name, value in facts if plain(value)]
     half = -(-len(rows) // 2)
     columns = [rows[:half], rows[half:]] if len(rows) > 4 else [rows]
     if len(columns) > 1 and sum(_natural_width(column, size) for column in columns) + 3 * size > room:

@@ -122,9 +122,10 @@ class Compose(PictureStage):
         """Caution about colour that could not be made, where somebody set out to make it."""
         wanted = self._wanted()
         there = [_key(_filter(p)) for p in pictures if p.data.ndim == 2]
+        planned = {_key(capture.filter) for capture in context.captures} & set(wanted)
         missing = [name for name in wanted if name not in there]
         planet = pictures[0].captures[0].target not in SURFACES if pictures[0].captures else False
-        if there and missing and any(name in wanted for name in there) and (len(there) > 1 or planet):
+        if there and missing and any(name in wanted for name in there) and (len(planned) > 1 or planet):
             names = {_key(getattr(self.parameters.channels, n)): getattr(self.parameters.channels, n) for n in NAMES}
             text = " and ".join(names[name] for name in missing)
             context.caution(
@@ -185,7 +186,6 @@ class Compose(PictureStage):
             filters=tuple(labels),
             geometry=dict(middle.geometry),
             header=_joined_header(members, labels),
-            record={"members": {label: member.record for label, member in zip(labels, members, strict=True)}},
         )
         mask = find_object(colour.data)
         night = {_key(name): value for name, value in context.night.get("filters", {}).items()}

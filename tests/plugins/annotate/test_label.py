@@ -25,7 +25,7 @@ FACTS = [
     ("Altitude", "61.3° (airmass 1.14)"),
     ("Frames", "1200 of 24000 (5 %)"),
     ("Scale", "0.127 arcsec per pixel"),
-    ("Resolution", "0.41 arcsec"),
+    ("Resolution", "0.41 arcsec a period"),
 ]
 
 
@@ -181,7 +181,7 @@ def test_what_is_known_is_said_in_the_users_units():
         captures=(capture("jupiter", when),),
         filters=("R", "CH4"),
         geometry={"scale_arcsec": 0.127},
-        header={"frames_kept": 1200, "frames_total": 24000, "resolution_px": 3.0},
+        header={"frames_kept": 1200, "frames_total": 24000, "sharpen": {"resolution_arcsec": [0.5, 0.38, 0.3]}},
     )
     night = {
         "site": {"name": "Hill meadow", "latitude_deg": -47.1, "longitude_deg": -8.5},
@@ -194,7 +194,7 @@ def test_what_is_known_is_said_in_the_users_units():
         "Filters": "R 630 nm, CH4",
         "Frames": "1200 of 24000 (5 %)",
         "Scale": "0.127 arcsec per pixel",
-        "Resolution": "0.38 arcsec",
+        "Resolution": "0.38 arcsec a period",
     }
     bare = Picture(np.zeros((9, 9), np.float32), filters=("L",))
     assert title(bare) == ("Unknown target", "time not known")

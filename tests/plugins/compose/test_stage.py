@@ -100,7 +100,7 @@ def test_a_set_becomes_one_registered_balanced_picture():
     assert [c.filter for c in made.captures] == ["R", "G", "B"]
     assert made.header["frames_kept"] == 300
     assert made.header["frames_total"] == 3000
-    assert made.record["members"]["B"] == {"recipe": "B"}
+    assert made.header["members"]["B"] == {"frames_kept": 100, "frames_total": 1000}
     moved = next(n.value for n in context.notes if n.name == "channel_offsets_px")
     assert moved["R"] == pytest.approx([0.4, -0.8], abs=0.1)
     assert moved["B"] == pytest.approx([-1.3, 1.1], abs=0.1)
