@@ -99,8 +99,7 @@ class FieldRenderer:
         self.middle = np.array([(n - 1) / 2 for n in self.canvas])
         self.frame_middle = np.array([(n - 1) / 2 for n in scenario.shape])
         fine = 2
-        drawn = scene.draw((self.canvas[0] * fine, self.canvas[1] * fine), self.scale / fine)
-        # A frame of light is worth 1 at its brightest; the drawing is periodic for the transform, the margin hides it.
+        drawn = self._draw(scene, fine)
         pixel = pixel_response((self.canvas[0], self.canvas[1]), self.factor)
         self.planes: list[Float] = []
         for plane in channel_planes(scenario, drawn):
@@ -112,6 +111,19 @@ class FieldRenderer:
         grid = [np.linspace(0, n - 1, max(2, int(n / (1.5 / self.scale)) // 4)) for n in self.canvas]
         self.grid_px = (grid[0], grid[1])
         """Canvas rows and columns at which the bending is known."""
+
+    def _draw(self, scene: FieldScene, fine: int) -> Float:
+        """Draw the canvas; what is in the frame's middle depends on the frame's shape and scale alone.
+
+        A fixed border (more only if the mount strays far) keeps the scene the same under different seeing and drift.
+        """
+        whole = [
+            max(-(-(n + 256) // 64) * 64 * self.factor, -(-m // 64) * 64)
+            for n, m in zip(self.scenario.shape, self.canvas, strict=True)
+        ]
+        drawn = scene.draw((whole[0] * fine, whole[1] * fine), self.scale / fine)
+        top, left = ((w - m) // 2 * fine for w, m in zip(whole, self.canvas, strict=True))
+        return drawn[:, top : top + self.canvas[0] * fine, left : left + self.canvas[1] * fine]
 
     def _patches(self, counts: list[int]) -> list[_Patch]:
         patches = []

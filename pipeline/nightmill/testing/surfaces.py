@@ -35,9 +35,12 @@ def _stamp_crater(height: Float, tone: Float, row: float, column: float, radius:
     if radius > 26 and fresh > 0.35:
         shape += 0.35 * depth * np.exp(-((d / 0.13) ** 2))
     old = height[r0:r1, c0:c1]
-    # The floor replaces most of what was there; outside, the rim is added.
+    # The impact levels what was there to the mean of its ground; outside, the rim is added.
     keep = np.clip((d - 0.8) / 0.3, 0.12, 1)
+    ground = old[d < 1.2].mean() if (d < 1.2).any() else np.float32(0)
+    old -= ground
     old *= keep
+    old += ground
     old += shape.astype(np.float32)
     tone[r0:r1, c0:c1] += np.float32(0.05 * fresh) * np.exp(-np.maximum(d - 0.7, 0) * 2.0)
 
@@ -99,7 +102,7 @@ def lunar_field(
     places = rng.random((radii.size, 2)) * np.array(shape)
     freshness = rng.random(radii.size) ** 1.5
     dense = mare[places[:, 0].astype(int), places[:, 1].astype(int)]
-    thinned = rng.random(radii.size) > 0.7 * dense
+    thinned = rng.random(radii.size) > 0.5 * dense
     for at, radius, fresh in zip(places[thinned], radii[thinned], freshness[thinned], strict=True):
         _stamp_crater(height, tone, float(at[0]), float(at[1]), float(radius), float(fresh))
     for _ in range(2):

@@ -95,6 +95,14 @@ def test_impossible_scenarios_are_refused(change, message):
         replace(SMALL, **change)
 
 
+def test_a_field_is_the_same_under_other_seeing():
+    moon = PRESETS["moon"](frames=2, shape=(96, 128), patch_arcsec=30.0)
+    still = Mount((0.0, 0.0), 0.0, jitter_px=0.0)
+    one = Capture(moon).truth().picture
+    two = Capture(replace(moon, seeing=Seeing(r0_m=0.12), mount=still)).truth().picture
+    assert np.allclose(one, two, rtol=0, atol=0.02 * one.max())
+
+
 def test_a_long_exposure_averages_the_air():
     frozen = Capture(replace(SMALL, frames=12, camera=Camera(exposure_s=0.08)))
     smeared = Capture(replace(SMALL, frames=12, camera=Camera(exposure_s=0.08), moments=6))
