@@ -69,7 +69,7 @@ class MeshReference:
     inverse: tuple[Float, ...]
 
 
-def plan_mesh(height: int, width: int, cfa: str | None, spacing_px: float) -> MeshPlan:
+def plan_mesh(height: int, width: int, spacing_px: float) -> MeshPlan:
     """Choose a mesh with nodes about `spacing_px` apart, for frames of `height` by `width` camera pixels."""
     halvings = 1
     rows, columns = max(round(height / spacing_px), 2), max(round(width / spacing_px), 2)

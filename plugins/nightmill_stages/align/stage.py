@@ -99,7 +99,7 @@ class Align(stage.Survey):
         state = {"grid": grid.to_json(), "fills": fills, "sharpness": limit, **template.to_state()}
         if mesh:
             spacing = 24.0 if self.parameters.spacing == "auto" else float(self.parameters.spacing)
-            plan = plan_mesh(capture.height, capture.width, capture.cfa, spacing)
+            plan = plan_mesh(capture.height, capture.width, spacing)
             room = max(REFERENCE_BYTES // (capture.height * capture.width * 4 >> 2 * plan.halvings), 8)
             few = np.unique(np.linspace(0, len(best) - 1, min(len(best), room)).round().astype(int))
             cells = [cells_of(context.read(table["number"][best[i] : best[i] + 1]).data[0], plan) for i in few]
