@@ -210,7 +210,7 @@ def tidy(frames: NDArray[Any]) -> NDArray[Any]:
     if frames.dtype in (np.uint8, np.uint16):
         return frames.astype(frames.dtype.newbyteorder("="), copy=False)
     if frames.dtype == np.int16:
-        return np.maximum(frames, 0).astype(np.uint16)
+        return np.asarray(np.maximum(frames, 0), np.uint16)
     with np.errstate(over="ignore", invalid="ignore"):
         out = frames.astype(np.float32)
     out[~np.isfinite(out)] = 0
