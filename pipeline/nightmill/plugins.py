@@ -31,7 +31,7 @@ from .hooks import PROJECT, Writer
 from .stage import API, Stage
 from .vetting import vet_folders, vet_list, vet_stages, vet_writers
 
-__all__ = ["Broken", "Registry", "load_registry"]
+__all__ = ["Broken", "Registry", "load_module", "load_registry"]
 
 GROUP = "nightmill.plugins"
 HERE = Path(__file__).parent
@@ -134,6 +134,22 @@ def load_registry(files: tuple[str, ...] = (), *, installed: bool = True) -> Reg
         path = Path(name).resolve()
         _guarded(registry, path.stem, path.name, partial(_load_file, path))
     return registry
+
+
+def load_module(name: str) -> tuple[Registry, str]:
+    """Load an importable module as a plugin, installed or not, beside the installed ones.
+
+    Returns
+    -------
+    Registry, str
+        The name is that under which its stages stand in `qualified`.
+    """
+    for point in importlib.metadata.entry_points(group=GROUP):
+        if point.value.partition(":")[0] == name:
+            return load_registry(), point.name
+    registry = load_registry.__wrapped__()
+    _guarded(registry, name, f"module {name}", partial(importlib.import_module, name))
+    return registry, name
 
 
 def _order(point: importlib.metadata.EntryPoint) -> tuple[str, str]:

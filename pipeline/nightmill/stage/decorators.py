@@ -106,10 +106,12 @@ def _dress(cls: type[S], function: Function, name: str | None, version: str) -> 
         if argument.kind is inspect.Parameter.KEYWORD_ONLY:
             default = ... if argument.default is inspect.Parameter.empty else argument.default
             fields[argument.name] = (hints.get(argument.name, Any), default)
-    cls.Parameters = create_model(f"{function.__name__}_parameters", __base__=Parameters, **fields)
+    cls.Parameters = create_model("Parameters", __base__=Parameters, __module__=function.__module__, **fields)
+    # Where pickle finds it again: under the name of the function, which is now the class.
+    cls.Parameters.__qualname__ = f"{function.__qualname__}.Parameters"
     cls.name = name or function.__name__.replace("_", "-")
     cls.version = version
-    cls.__name__ = cls.__qualname__ = function.__name__
+    cls.__name__, cls.__qualname__ = function.__name__, function.__qualname__
     cls.__module__ = function.__module__
     cls.__doc__ = function.__doc__
     return cls

@@ -19,7 +19,7 @@ def pytest_configure(config: Any) -> None:
     """Register the marker."""
     config.addinivalue_line(
         "markers",
-        "nightmill_stage(*classes, files=(), skip=()): give the test `stage_check`, once for each promise of each stage",
+        "nightmill_stage(*classes, files=(), skip=()): give the test `stage_check`, once for each promise of a stage",
     )
 
 

@@ -1,0 +1,103 @@
+"""`nightmill plugin`: new, test."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from ..plugins import Registry
+    from ..stage import Stage
+
+__all__ = ["plugin"]
+
+
+@click.group()
+def plugin() -> None:
+    """Start a plugin of your own, or test one."""
+
+
+@plugin.command()
+@click.argument("name")
+@click.option(
+    "--kind",
+    type=click.Choice(["source", "frame", "survey", "fold", "picture"]),
+    default="survey",
+    show_default=True,
+    help="Kind of its stage.",
+)
+@click.option(
+    "--in", "folder", type=click.Path(path_type=Path), default=Path(), metavar="FOLDER", help="Where to put it."
+)
+def new(name: str, kind: Any, folder: Path) -> int:
+    """Write a small complete plugin package NAME, with a test that passes."""
+    from ..scaffold import write_plugin
+
+    for path in write_plugin(name, kind, folder):
+        click.echo(path)
+    target = folder / name
+    click.echo(f"next: pip install -e '{target}[test]', then pytest in {target}")
+    return 0
+
+
+@plugin.command()
+@click.argument("module")
+@click.option("--stage", "only", metavar="NAME", help="Test this stage alone.")
+@click.option(
+    "--recording",
+    "recordings",
+    type=click.Path(path_type=Path, exists=True),
+    multiple=True,
+    metavar="PATH",
+    help="A recording that its source stage can read.",
+)
+@click.option("--all", "everything", is_flag=True, help="List the checks that passed, too.")
+def test(module: str, only: str | None, recordings: tuple[Path, ...], everything: bool) -> int:
+    """Test the stages of MODULE (an importable module, or a .py file) for what the engine relies on.
+
+    Testing runs the plugin's code, which has your rights.
+    """
+    from ..documents import nearest
+    from ..errors import UsageError
+    from ..testing.conformance import CHECKS, measure_stage, run_checks
+
+    registry, stages = _load(module)
+    chosen = {cls.name: cls for cls in stages if only in (None, cls.name)}
+    if not chosen:
+        names = [cls.name for cls in stages]
+        why = f"has no stage {only!r}{nearest(only, names)}" if only else "hands over no stage"
+        raise UsageError(f"{module} {why}")
+    failed = 0
+    for cls in chosen.values():
+        outcomes = run_checks(cls, files=recordings, registry=registry)
+        count = {state: sum(one.state == state for one in outcomes) for state in ("passed", "failed", "not applicable")}
+        failed += count["failed"]
+        click.echo(f"{cls.name} ({cls.kind}): {', '.join(f'{n} {state}' for state, n in count.items())}")
+        for one in outcomes:
+            if one.state == "failed":
+                click.echo(f"  FAILED {one.name}: {one.reason}\n         promised: {CHECKS[one.name].promise}")
+            elif everything or one.state == "not applicable":
+                click.echo(f"  {one.state}: {one.name}{f': {one.reason}' if one.reason else ''}")
+        cost = None if count["failed"] else measure_stage(cls, registry=registry)
+        if cost is not None:
+            click.echo(f"  {cost.frame_ms:.3f} ms a frame of 64 x 64 pixels, {cost.peak_mib:.1f} MiB at the peak")
+    return 4 if failed else 0
+
+
+def _load(module: str) -> tuple[Registry, list[type[Stage]]]:
+    """Load a plugin by file or by module; installed plugins stand beside it, for the columns it may need."""
+    from ..errors import PluginError
+    from ..plugins import load_module, load_registry
+
+    if module.endswith(".py"):
+        path = Path(module).resolve()
+        registry, name = load_registry((str(path),)), path.stem
+    else:
+        registry, name = load_module(module)
+    for broken in registry.broken:
+        if broken.name == name and broken.trace:
+            raise PluginError(f"{module}: {broken.reason}\n{broken.trace.rstrip()}")
+    prefix = f"{name}:"
+    return registry, [cls for full, cls in registry.qualified.items() if full.startswith(prefix)]
