@@ -65,18 +65,19 @@ def measure_blur(
         What the stack knows.
     """
     stronger = [float((o.wavelength_nm / optics[0].wavelength_nm) ** -REFERENCE) for o in optics]
-    prior, by_motion = prior_from_header(header, optics[0])
+    field = bool(header.get("fills_frame", False)) or not all(has_sky(plane) for plane in planes)
+    prior, by_motion = prior_from_header(header, optics[0], field=field)
 
     def blurs(ratio: float, share: float) -> list[Blur]:
         return [Blur(ratio * k, share, o.obstruction) for k, o in zip(stronger, optics, strict=True)]
 
-    if not header.get("fills_frame", False) and all(has_sky(plane) for plane in planes):
+    if not field:
         parts = zip(planes, optics, signals, noises, stronger, strict=True)
         found = fit_sky([Channel(*part) for part in parts], prior)
         why = f"found from the halo in the sky and the edge of the object (misfit {found.misfit:.1f} of the noise)"
         return Measured(blurs(found.ratio, found.share), "sky", found.ratio_error, by_motion, why)
     if by_motion is not None:
-        why = "found from the motion of the frames and the share kept, for no sky is in the picture"
+        why = "found from the motion of the frames and the share kept, for there is no sky around the object"
         return Measured(blurs(prior.ratio, prior.share), "motion", prior.ratio_spread, by_motion, why)
     why = "nothing in the stack tells the blur; air of usual strength was assumed"
     return Measured(blurs(prior.ratio, prior.share), "guess", prior.ratio_spread, None, why)

@@ -16,8 +16,13 @@ __all__ = ["prior_from_header", "ratio_from_jitter"]
 
 UNKNOWN = Prior(ratio=3.0, ratio_spread=0.8, share=0.5, share_spread=0.6)
 LEAK = 2.5
-"""Effective over true share of frames: grading is not perfect and air changes while a capture runs (measured on
-simulated captures: 2 to 4)."""
+"""Effective over true share of frames on a disc: grading is not perfect, frames close in time are alike, air changes
+while a capture runs (measured on simulated captures: 2 to 4)."""
+FIELD_LEAK = 3.7
+"""The same on a field, of which never all parts are sharp in one frame, and whose local shifts are never all followed
+(measured: 2 to 4.7)."""
+UNSEEN_BENDING = 1.3
+"""Over-all over common motion on a field, where the stack does not tell the bending (measured: 1.2 to 1.35)."""
 
 
 def ratio_from_jitter(jitter_px: float, optics: Optics) -> float:
@@ -38,25 +43,39 @@ def ratio_from_jitter(jitter_px: float, optics: Optics) -> float:
     return float(np.exp(scipy.optimize.brentq(excess, np.log(low), np.log(high), xtol=1e-3)))
 
 
-def prior_from_header(header: Mapping[str, Any], optics: Optics) -> tuple[Prior, float | None]:
+def prior_from_header(header: Mapping[str, Any], optics: Optics, *, field: bool = False) -> tuple[Prior, float | None]:
     """Return what the header of a stack says about the blur, and D/r0 by the motion of the frames alone.
 
     Parameters
     ----------
     header : mapping
-        "share_kept" and "jitter_px" ([row, column], camera pixels) are used where they are there.
+        "share_kept", "jitter_px" ([row, column] rms of the frames' common motion, camera pixels) and "bending_px" (the
+        same of local shifts about it) are used where they are there.
     optics : Optics
         The telescope for the first channel.
+    field : bool, optional
+        Whether the object fills the frame: common motion is then the mean over many directions, and only together with
+        the bending it is what the air does to one direction.
     """
     share, spread = UNKNOWN.share, UNKNOWN.share_spread
     kept = header.get("share_kept")
     if kept:
-        share, spread = float(np.clip(LEAK * float(kept), SHARE_RANGE[0], 1.5)), 0.5
-    jitter = header.get("jitter_px")
-    moved = [float(value) for value in jitter if value is not None] if jitter else []
-    if not moved or not np.all(np.isfinite(moved)) or min(moved) <= 0:
+        leak = FIELD_LEAK if field else LEAK
+        share, spread = float(np.clip(leak * float(kept), SHARE_RANGE[0] * 1.1, 1.2)), 0.5
+    jitter, bending = _motion(header.get("jitter_px")), _motion(header.get("bending_px"))
+    if not jitter:
         return Prior(UNKNOWN.ratio, UNKNOWN.ratio_spread, share, spread), None
-    scale = float(header.get("scale", 1) or 1)
     # The quieter axis: wind and gears shake one axis more than the other, air shakes both alike.
-    ratio = ratio_from_jitter(min(moved) * scale, optics)
+    moved = min(jitter)
+    if bending:
+        moved = float(np.hypot(moved, np.mean(bending)))
+    elif field:
+        moved *= UNSEEN_BENDING
+    ratio = ratio_from_jitter(moved * float(header.get("scale", 1) or 1), optics)
     return Prior(ratio, 0.4, share, spread), ratio
+
+
+def _motion(values: Any) -> list[float]:
+    """Return usable rms motions, or an empty list."""
+    numbers = [float(value) for value in values or [] if value is not None]
+    return numbers if numbers and np.all(np.isfinite(numbers)) and min(numbers) > 0 else []

@@ -25,7 +25,7 @@ from .spectral import cosine, frequencies, uncosine
 __all__ = ["Channel", "Found", "Prior", "fit_sky", "has_sky"]
 
 Float = NDArray[np.floating]
-EDGE = 0.04
+EDGE = 0.08
 """The object ends where the deconvolved picture falls to this share of its level."""
 TOLERANCE = 0.0005
 """What the model cannot explain of the sky, as a share of the object's level."""

@@ -174,7 +174,7 @@ class Sharpen(stage.PictureStage):
         """Return the strength to use."""
         if self.parameters.strength != "auto":
             return float(self.parameters.strength)
-        strength = {"motion": 0.85, "guess": 0.6}.get(measured.way, 1.0)
+        strength = {"guess": 0.6}.get(measured.way, 1.0)
         context.choose("strength", strength, f"The blur was {measured.why}.")
         return strength
 
