@@ -73,14 +73,14 @@ def _residuals(model: GlobeModel, weight: Array, p: Array) -> Array:
     return data - terms @ np.linalg.solve(normal, terms.T @ data)
 
 
-def _search(model: GlobeModel, p: Array, free: list[int], reach: float) -> tuple[Array, Array, Array]:
+def _search(model: GlobeModel, p: Array, free: list[int], reach: float, turns: int = 2) -> tuple[Array, Array, Array]:
     """Least squares over the free parameters; returns them, their covariance and the residuals."""
     from scipy.optimize import least_squares
 
     # The search runs in steps of about equal effect, counted from 10 so that relative differences are absolute ones
     # (0.02 of a step, well above the rounding of float32).
     step = np.array([1.0, 1.0, 1.0, math.degrees(1.0 / max(p[2], 4.0)), 0.2, 0.2])[free]
-    for turn in range(2):  # the weights belong to a geometry: once more with the better one
+    for turn in range(turns):  # the weights belong to a geometry: once more with the better one
         weight = model.weights(p, reach)
         origin = p.copy()
 
@@ -182,7 +182,8 @@ def fit_disc(
     coarse = 2 * factor if start.radius_px / factor > 20.0 else factor
     model = GlobeModel(_bin(cut, coarse), template, ringed, start.radius_px / coarse)
     tries = []
-    for angle in start.pole_angles_deg:
+    angles = start.pole_angles_deg if pole_angle_deg is None or not keep_pole_angle else (pole_angle_deg,)
+    for angle in angles:
         rough = np.array([*_to_binned(at, coarse), angle, math.log(max(0.8, 0.02 * at[2] / coarse)), 0.8])
         tries.append(_search(model, rough, free, reach))
     p, covariance, residual = min(tries, key=lambda found: float(np.mean(found[2] ** 2)))
@@ -191,7 +192,7 @@ def fit_disc(
         p = p.copy()
         p[:3] = _to_binned(_from_binned(p[:3], coarse), factor)
         p[4] += math.log(coarse / factor)
-        p, covariance, residual = _search(model, p, free, reach)
+        p, covariance, residual = _search(model, p, free, reach, turns=1)
     rms = math.sqrt(float(np.mean(residual**2)))
     return _conclude(model, p, covariance, free, factor, (corner_column, corner_row), rms, pole_angle_deg)
 

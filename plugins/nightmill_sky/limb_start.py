@@ -174,7 +174,7 @@ def _angles(
     angle, strength = _stripe_angle(picture, x, y, r)
     if hint is not None:
         angle = hint + (angle - hint + 90.0) % 180.0 - 90.0
-        return (hint, angle) if abs(angle - hint) > 5.0 else (angle,)
+        return (angle,) if strength > 0.25 else (hint,)
     return (angle,) if strength > 0.25 else (0.0, 45.0, 90.0, 135.0)
 
 

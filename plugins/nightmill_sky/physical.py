@@ -39,7 +39,8 @@ class Satellite:
     x_arcsec, y_arcsec : float
         Offset from the middle of the planet on the sky, east and north positive (true north of date).
     state : str
-        "visible", "transit", "shadow transit", "transit and shadow transit", "eclipsed" or "occulted".
+        The first that is true: "occulted" (behind the planet), "eclipsed" (in its shadow), "transit" (before it),
+        "shadow transit" (its shadow lies on the planet), "visible".
     shadow_x_arcsec, shadow_y_arcsec : float or None
         Where its shadow lies on the planet, while it does.
     """
@@ -420,7 +421,7 @@ def ephemerides(
     kernel : Path, optional
         JPL kernel (SPK file) to use instead of the built-in ephemeris. Nothing is ever downloaded.
     satellites : bool
-        Whether to compute the moons of Jupiter and Saturn as well.
+        Whether to compute the moons of Jupiter as well.
 
     Returns
     -------
@@ -484,7 +485,11 @@ def _number(value: Any) -> float | None:
 
 
 def _satellites(target: Body, seen: Apparition) -> Sequence[tuple[Satellite, ...]]:
-    return ((),) * len(seen.tdb_left_days)
+    if target.name != "jupiter":
+        return ((),) * len(seen.tdb_left_days)
+    from nightmill_sky.moons import galilean_moons
+
+    return tuple(tuple(Satellite(*place) for place in row) for row in galilean_moons(seen))
 
 
 def ephemeris(
@@ -508,7 +513,7 @@ def ephemeris(
     kernel : Path, optional
         JPL kernel (SPK file) to use instead of the built-in ephemeris. Nothing is ever downloaded.
     satellites : bool
-        Whether to compute the moons of Jupiter and Saturn as well.
+        Whether to compute the moons of Jupiter as well.
 
     Returns
     -------

@@ -150,6 +150,8 @@ class Kernel:
         self, segment: _Segment, seconds: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         init, length, size, count = (float(x) for x in self._words[segment.last - 4 : segment.last])
+        if not all(np.isfinite((init, length, size, count))) or not (length > 0.0 and 5 <= size < 1e6 and count < 1e9):
+            raise KernelError(f"{self.path} is a damaged kernel: a segment's directory makes no sense.")
         size_i, count_i = int(size), int(count)
         if size_i < 5 or count_i < 1 or segment.first - 1 + size_i * count_i > segment.last - 4:
             raise KernelError(f"{self.path} is a damaged kernel: a segment's directory does not fit its size.")
