@@ -201,7 +201,7 @@ class _Builder:
         sheet = ""
         if capture.role == "light":
             gives = {column: text for call in surveys for column, text in getattr(call.stage, "gives", {}).items()}
-            sheet = step("sheet", "sheet", [*ready, Input("stack", stack)], stages=said, gives=gives, format=1)
+            sheet = step("sheet", "sheet", [*ready, Input("stack", stack)], stages=said, gives=gives, format=2)
         return Chain(capture, name, table, stack, sheet=sheet, aids=helpers)
 
     def masters(self, calls: Sequence[Call], capture: Capture, indices: tuple[int, ...]) -> dict[str, str]:
@@ -247,7 +247,7 @@ class _Builder:
             step = self.add(Step(f"{last}/files", "publish", f"{named[0]}: picture files", unit, inputs, content))
             sheet = self.plan.chains[unit[0]].sheet
             shown = (*inputs, Input("sheet", sheet, optional=True)) if sheet else inputs
-            preview = self.add(Step(f"{last}/preview", "preview", f"{named[0]}: preview", unit, shown, {"format": 1}))
+            preview = self.add(Step(f"{last}/preview", "preview", f"{named[0]}: preview", unit, shown, {"format": 2}))
             self.plan.pictures.append(PicturePlan(step, unit, tuple(named), preview))
 
     def serial(self, first: Capture) -> int:

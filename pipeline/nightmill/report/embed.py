@@ -12,7 +12,7 @@ __all__ = ["Budget", "data_uri"]
 SOFT_BYTES = 3_200_000
 """Larger copies are embedded as long as all together stay below this (a third more as text)."""
 
-HARD_BYTES = 7_000_000
+HARD_BYTES = 6_000_000
 """Beyond this only the finished pictures themselves are embedded, small; files are linked all the same."""
 
 

@@ -110,6 +110,8 @@ def _halves(sheet: Json, facts: Json) -> dict[str, str] | None:
         about = f"the halves agree down to {scale / limit:.2f} arcsec"
         if facts.get("limit_arcsec"):
             about += f"; the telescope ends at {facts['limit_arcsec']:.2f} arcsec"
+            if scale / limit < 0.97 * facts["limit_arcsec"]:
+                about += ", so what agrees beyond is a pattern of the camera, not detail"
     else:
         about = f"the halves agree down to {1 / limit:.1f} px"
     plot = Plot("Half-set correlation", about, (0, x[-1]), (min(0.0, *found["correlation"]), 1.02), unit, "correlation")
@@ -117,7 +119,7 @@ def _halves(sheet: Json, facts: Json) -> dict[str, str] | None:
     if limit is not None:
         plot.upright(limit * factor, "rule", "reached")
     if facts.get("limit_arcsec"):
-        plot.upright(1 / facts["limit_arcsec"], "rule faint", "telescope")
+        plot.upright(1 / facts["limit_arcsec"], "rule faint", "telescope", 1)
     return {"title": "Half-set correlation", "svg": plot.svg(), "note": about}
 
 
@@ -161,16 +163,14 @@ def timeline(captures: Sequence[Json], curves: Sequence[Json], width: int) -> st
         left = 20 + 7 * max(len(name) for name in lanes)
         ends = (-len(lanes) + 0.4, 0.6)
         plot = Plot("The night", about, (low, high), ends, f"UTC, from {day}", "", width, size, ticks, rows, left)
+    words: list[tuple[float, float, str, str]] = []
     for place, (name, curve) in enumerate(known.items()):
-        plot.line(
-            [t if low <= t <= high else None for t in curve["utc"]],
-            [a if a is not None and a >= 0 else None for a in curve["altitude_deg"]],
-            f"line hue{place % 6}",
-        )
-        inside = [(t, a) for t, a in zip(curve["utc"], curve["altitude_deg"], strict=True) if low <= t <= high and a]
-        if inside:
-            t, a = inside[len(inside) // 12]
-            plot.word(t, min(max(a, 2) + 3, 86), name, f"mark hue{place % 6}")
+        grid = [low + (high - low) * k / 96 for k in range(97)]
+        heights = [_at(curve, when) for when in grid]
+        plot.line(grid, [a if a >= 0 else None for a in heights], f"line hue{place % 6}")
+        # Names stand side by side, so that none covers another where targets meet.
+        k = round(96 * (place + 0.3) / len(known))
+        words.append((grid[k], min(max(heights[k], 0) + 5, 85), name, f"mark hue{place % 6}"))
     for one, when in zip(captures, times, strict=True):
         name = str(one.get("target") or "unknown")
         text = f"{one['file']}: {one['status'].replace('_', ' ')}, {_clock(when)} UTC"
@@ -179,6 +179,8 @@ def timeline(captures: Sequence[Json], curves: Sequence[Json], width: int) -> st
             plot.cross(when, max(y, 1.5) if known else y, "bad", text)
         else:
             plot.dot(when, max(y, 1.5) if known else y, "point" if one["status"] == "done" else "point open", text)
+    for word in words:
+        plot.word(*word)
     return plot.svg("wide" if width > 500 else "narrow")
 
 

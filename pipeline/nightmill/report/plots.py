@@ -61,7 +61,7 @@ class Plot:
     height: int = 190
     x_ticks: list[tuple[float, str]] | None = None
     y_ticks: list[tuple[float, str]] | None = None
-    left: int = 46
+    left: int = 58
     square: bool = False
     _parts: list[str] = field(default_factory=list)
 
@@ -135,15 +135,17 @@ class Plot:
         self._parts.append(f'<path class="{kind}" d="{path}">{name}</path>')
         return self
 
-    def upright(self, x: float, kind: str, text: str = "") -> Plot:
-        """Draw a vertical line over the whole height, with a word beside it."""
+    def upright(self, x: float, kind: str, text: str = "", row: int = 0) -> Plot:
+        """Draw a vertical line over the whole height, with a word beside it, in a row of its own if need be."""
         if not self.x[0] <= x <= self.x[1]:
             return self
         a, (_, top, right, bottom) = self.px(x), self._box
         self._parts.append(f'<path class="{kind}" d="M{a:.1f} {top}V{bottom}"/>')
         if text:
             end = a > right - 7 * len(text)
-            place = f'x="{a - 4 if end else a + 4:.1f}" y="{top + 9}" text-anchor="{"end" if end else "start"}"'
+            place = (
+                f'x="{a - 4 if end else a + 4:.1f}" y="{top + 9 + 13 * row}" text-anchor="{"end" if end else "start"}"'
+            )
             self._parts.append(f'<text class="mark" {place}>{escape(text)}</text>')
         return self
 

@@ -149,7 +149,8 @@ def _capture(one: Json, folder: Path | None, extras: Json) -> dict[str, Any]:
         "status": one["status"],
         "status_words": WORDS.get(one["status"], one["status"]),
         "reason": one.get("reason") or "",
-        "resolution": (scale or 1.0) / limit if limit else None,
+        # Finer than the telescope's own limit nothing is detail, whatever agrees there.
+        "resolution": max((scale or 1.0) / limit, facts.get("limit_arcsec") or 0.0) if limit else None,
         "resolution_unit": "arcsec" if scale else "px",
         "seeing": facts.get("seeing_arcsec"),
         "facts": _facts(one, sheet, facts),
@@ -197,11 +198,13 @@ def _facts(one: Json, sheet: Json, facts: Json) -> list[tuple[str, str]]:
 
 
 def _notes(notes: Sequence[Json]) -> dict[str, list[dict[str, str]]]:
-    """Sort notes by kind; equal ones once."""
+    """Sort notes by kind, equal ones once; where they are of several captures, each says of which."""
     sorted_notes: dict[str, list[dict[str, str]]] = {"choice": [], "caution": [], "measure": []}
+    several = len({note.get("of") for note in notes if note.get("of")}) > 1
     for note in notes:
         said = {"stage": str(note["stage"]), "name": str(note["name"]), "value": _value(note.get("value"))}
         said["text"] = str(note["text"])
+        said["of"] = str(note.get("of") or "") if several and note["kind"] != "caution" else ""
         kind = sorted_notes.setdefault(note["kind"], [])
         if said not in kind:
             kind.append(said)

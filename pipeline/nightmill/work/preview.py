@@ -17,7 +17,7 @@ from .task import Task
 
 __all__ = ["SMALL_PX", "preview"]
 
-SMALL_PX = 420
+SMALL_PX = 380
 """Longer side of the small copies, for nights with many pictures."""
 
 Array = NDArray[np.float32]
@@ -45,7 +45,7 @@ def _one(task: Task, folder: Path, place: Path) -> dict[str, Any]:
     gamma = float(picture.display.get("gamma", 1.0))
     layers = {"": light, **_before(task, light, tuple(picture.data.shape[-2:]))}
     for name, layer in layers.items():
-        quality = 62 if name == "frame." else 82
+        quality = 55 if name == "frame." else 82
         for suffix, side in (("webp", PREVIEW_PX), ("small.webp", SMALL_PX)):
             bytes8 = looks.to_bytes(looks.shrink(layer, side), black, white, gamma)
             (folder / f"{place.name}.{name}{suffix}").write_bytes(looks.encode(bytes8, quality))

@@ -15,7 +15,7 @@ from ..artefacts import FrameTable
 
 __all__ = ["course", "describe", "distribution", "drift", "jitter_px", "seconds", "text_number", "tidy"]
 
-POINTS = 180
+POINTS = 120
 """Points of a course in time: more than a small plot can resolve."""
 
 BINS = 40

@@ -28,7 +28,7 @@ __all__ = ["PREVIEW_PX", "sheet"]
 PREVIEW_PX = 1200
 """Longer side of the largest picture that the page embeds."""
 
-THUMB_PX = 176
+THUMB_PX = 160
 
 
 def sheet(task: Task, folder: Path, meta: dict[str, Any]) -> None:
@@ -106,7 +106,7 @@ def _pictures(
     black, white = looks.levels(best[top:bottom, left:right])
     for label, light in laid.items():
         small = looks.shrink(light[top:bottom, left:right], THUMB_PX)
-        (folder / f"{label}.webp").write_bytes(looks.encode(looks.to_bytes(small, black, white), 72))
+        (folder / f"{label}.webp").write_bytes(looks.encode(looks.to_bytes(small, black, white), 68))
     stack_white = looks.levels(whole[top:bottom, left:right])
     small = looks.shrink(whole[top:bottom, left:right], THUMB_PX)
     (folder / "stack.webp").write_bytes(looks.encode(looks.to_bytes(small, *stack_white), 80))

@@ -272,7 +272,9 @@ def _reach(done: Sequence[Json], facts: Mapping[str, Json]) -> str | None:
         limit = (one["sheet"].get("halves") or {}).get("limit_per_px")
         known = facts[str(one["file"])]
         if limit and known.get("scale_arcsec") and known.get("limit_arcsec"):
-            ratios.append((known["scale_arcsec"] / limit / known["limit_arcsec"], known["scale_arcsec"] / limit, one))
+            # Finer than the telescope's limit nothing is detail, whatever agrees there.
+            reached = max(known["scale_arcsec"] / limit, known["limit_arcsec"])
+            ratios.append((reached / known["limit_arcsec"], reached, one))
     if len(ratios) == 0:
         return None
     ratio, reached, best = min(ratios, key=lambda row: row[0])
