@@ -54,7 +54,7 @@ class Align(stage.Survey):
         """Parameters of "align"."""
 
         share: float = stage.Field(
-            0.6, gt=0, le=1, description="Share of the usable frames, sharpest first, that are registered at all."
+            0.5, gt=0, le=1, description="Share of the usable frames, sharpest first, that are registered at all."
         )
         mesh: Literal["auto", "on", "off"] = stage.Field(
             "auto", description="Follow local shifts; by default on surfaces and discs of 400 pixels and more."

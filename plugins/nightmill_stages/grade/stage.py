@@ -81,6 +81,9 @@ class Grade(stage.Survey):
         rows = np.flatnonzero(whole)
         boxes = [_box(frames[i], fine, scene, float(seen["y_px"][i]), float(seen["x_px"][i])) for i in rows]
         levels = [float(seen["level"][i]) for i in rows]
+        if scene.fills_frame:
+            # The middle tells as much about noise and band as the whole, in a fraction of the time.
+            boxes = [_middle(box, 320) for box in boxes]
         forced = None if self.parameters.band == "auto" else float(self.parameters.band) * 2**fine
         band, curve = choose_band(boxes, np.array(levels), scene.background, forced)
         centre = 0.19 / np.sqrt(band.fine * band.coarse) / 2**fine
@@ -158,6 +161,12 @@ def _box(
     side = int(1.15 * scene.extent_px / cell) + 8
     top = box_around((y - (cell - 1) / 2) / cell, side, plane.shape[0], 1)
     left = box_around((x - (cell - 1) / 2) / cell, side, plane.shape[1], 1)
+    return plane[top : top + side, left : left + side]
+
+
+def _middle(plane: NDArray[Any], side: int) -> NDArray[Any]:
+    """Return the middle of a plane, at most `side` along each axis."""
+    top, left = max((plane.shape[0] - side) // 2, 0), max((plane.shape[1] - side) // 2, 0)
     return plane[top : top + side, left : left + side]
 
 

@@ -79,7 +79,6 @@ def add_bent(
     part = frame[where[0].start + iy : where[0].stop + iy, where[1].start + ix : where[1].stop + ix]
     centre = expected.centre[0]
     clipped = cv2.min(cv2.max(part, expected.low[0][where]), expected.high[0][where])
-    moved = centre.copy()
     inner = part.astype(np.float32)
     if gain != 1:
         inner *= np.float32(1 / gain)
@@ -87,27 +86,32 @@ def add_bent(
         hit = part != clipped
         inner[hit] = centre[where][hit]
         sums["clipped"] += int(np.count_nonzero(hit))
-    moved[where] = inner
+    moved = inner
+    if iy or ix:
+        moved = centre.copy()
+        moved[where] = inner
     rest = mesh + np.array([shift[0] - iy, shift[1] - ix], np.float32)
     rows, columns = field_of(rest, height, width)
     warped = cv2.remap(moved, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    cv2.subtract(warped, centre, warped)
+    # Outside the overlap nothing was seen: no difference, no weight.
+    difference = cv2.subtract(warped, centre)[where]
+    total, square = sums["sum"][half][where], sums["square"][where]
+    mass, mass2 = sums["weight"][half][where], sums["weight2"][where]
     if isinstance(weight, np.ndarray):
-        local = cv2.resize(weight, (width, height), interpolation=cv2.INTER_LINEAR)
+        local = cv2.resize(weight, (width, height), interpolation=cv2.INTER_LINEAR)[where]
+        weighted = difference * (local if difference.ndim == 2 else local[..., None])
+        total += weighted
+        cv2.accumulateProduct(weighted, difference, square)
+        cv2.accumulate(local, mass)
+        cv2.accumulateSquare(local, mass2)
     else:
-        local = np.full((height, width), weight, np.float32)
-    if iy or ix:
-        # Outside the overlap nothing was seen.
-        local[: where[0].start] = 0
-        local[where[0].stop :] = 0
-        local[:, : where[1].start] = 0
-        local[:, where[1].stop :] = 0
-    each = local if warped.ndim == 2 else local[..., None]
-    weighted = warped * each
-    cv2.add(sums["sum"][half], weighted, sums["sum"][half])
-    cv2.accumulateProduct(weighted, warped, sums["square"])
-    cv2.accumulate(local, sums["weight"][half])
-    cv2.accumulateSquare(local, sums["weight2"])
+        cv2.scaleAdd(difference, weight, total, total)
+        if weight == 1:
+            cv2.accumulateSquare(difference, square)
+        else:
+            cv2.accumulateProduct(difference, difference * np.float32(weight), square)
+        mass += np.float32(weight)
+        mass2 += np.float32(weight**2)
     sums["frames"][half] += 1
 
 
