@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from .balance import ALBEDOS, disc_colour, gains_for, surface_colour
 from .combine import NO_OFFSET, align_planes, apply_luminance, channel_offsets, find_object
 from .finish import choose_display, finish, skies_of
+from .members import joined_header, say_turned
 from .register import Offset
 from .sets import Shot, find_sets
 
@@ -171,7 +172,7 @@ class Compose(PictureStage):
         if self.parameters.register_channels:
             offsets = self._offsets(planes, labels, context)
         shape = middle.data.shape
-        _say_turned(members, context)
+        say_turned(members, context)
         layers: dict[str, Any] = {}
         for name, order in {"data": 5, **LAYERS}.items():
             values = [getattr(member, name) for member in members]
@@ -185,7 +186,7 @@ class Compose(PictureStage):
             captures=tuple(capture for member in members for capture in member.captures),
             filters=tuple(labels),
             geometry=dict(middle.geometry),
-            header=_joined_header(members, labels),
+            header=joined_header(members, labels),
         )
         mask = find_object(colour.data)
         night = {_key(name): value for name, value in context.night.get("filters", {}).items()}
@@ -276,36 +277,3 @@ def _key(name: str | None) -> str:
 
 def _filter(picture: Picture) -> str:
     return picture.filters[0] if picture.filters else ""
-
-
-def _joined_header(members: Sequence[Picture], labels: Sequence[str]) -> dict[str, Any]:
-    """What the stacks knew, the frames counted together, each one's own under its filter."""
-    header = dict(members[1].header)
-    for key in ("frames_kept", "frames_total"):
-        counts = [member.header.get(key) for member in members]
-        if all(isinstance(count, int) for count in counts):
-            header[key] = sum(c for c in counts if c is not None)
-    header.pop("share_kept", None)
-    header["members"] = {label: member.header for label, member in zip(labels, members, strict=True)}
-    return header
-
-
-def _say_turned(members: Sequence[Picture], context: Context) -> None:
-    """Caution when the planet turned by more than a pixel from the first capture to the last."""
-    from nightmill_sky.bodies import BODIES
-
-    times = [t for member in members if (t := member.utc_mid) is not None]
-    target = members[1].captures[0].target if members[1].captures else None
-    mask = find_object(members[1].data)
-    if len(times) < 2 or mask is None or target is None or target not in BODIES:
-        return
-    radius = float(np.sqrt(mask.sum() / np.pi))
-    turn = abs(BODIES[target].rotation_deg_per_day) * (max(times) - min(times)) / 86400.0
-    shift = radius * float(np.radians(turn))
-    if shift > 1.0:
-        context.caution(
-            "rotation",
-            f"{target.capitalize()} turned by {turn:.1f} degrees, {shift:.1f} px at the middle of the disc, from the "
-            "first capture of the set to the last; details may show coloured edges.",
-            round(turn, 2),
-        )
