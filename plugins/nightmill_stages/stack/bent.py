@@ -117,7 +117,7 @@ def add_bent(
 
 def mean_of(total: Array, weight: Array, centre: Float) -> Float:
     """Return centre + total / weight as (h, w) or (3, h, w), NaN without weight."""
-    each = weight if total.ndim == 2 else weight[..., None]
+    each = weight if total.ndim == weight.ndim else weight[..., None]
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = np.where(each > 0, centre + total / each, np.nan).astype(np.float32)
     return np.moveaxis(mean, -1, 0) if mean.ndim == 3 else mean
@@ -131,7 +131,7 @@ def variance_of(sums: dict[str, Array]) -> tuple[Float, Float]:
     total, weight = sums["sum"].sum(axis=0, dtype=np.float64), sums["weight"].sum(axis=0, dtype=np.float64)
     squares = sums["weight2"].astype(np.float64)
     colour = total.ndim == 3
-    each, each2 = (weight[..., None], squares[..., None]) if colour else (weight, squares)
+    each, each2 = (weight[..., None], squares[..., None]) if total.ndim > weight.ndim else (weight, squares)
     safe = np.maximum(each, 1e-12)
     freedom = np.maximum(each - each2 / safe, 1e-12)
     single = np.maximum(sums["square"] - total**2 / safe, 0) / freedom

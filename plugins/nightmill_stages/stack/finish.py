@@ -10,6 +10,7 @@ from nightmill.artefacts import Stack
 from numpy.typing import NDArray
 
 from .bent import mean_of, variance_of
+from .bent_mosaic import SPREAD_PX, corrected, spread
 from .model import sample_noise
 from .phases import Envelope, Layout
 from .reconstruct import reconstruct
@@ -18,6 +19,9 @@ __all__ = ["make_bent_stack", "make_stack"]
 
 EXCESS_PX = 5.0
 """Over such an area the halves' differences are averaged: some 150 pixels, a tenth of uncertainty."""
+
+KERNEL_ENERGY = float((cv2.getGaussianKernel(5, SPREAD_PX) ** 2).sum() ** 2)
+"""Sum of the squares of the kernel by which samples of a mosaic are shared."""
 
 MIN_SEEN = 0.02
 """Pixels that fewer than this share of the frames saw are given as NaN."""
@@ -56,7 +60,7 @@ def make_stack(
     total = float(weights.sum())
     seen = np.maximum(total - sums["rejected"].astype(np.float64), 0)
     effective = seen * (total / max(float(sums["weight2"].sum()), 1e-300))
-    variance = sample_noise(sums, layout)
+    variance, exact = sample_noise(sums, layout)
     if layout.cfa:
         density = np.array([layout.cfa.count(name) / 4 for name in "RGB"])[:, None, None]
         effective, seen = effective[None] * density, seen[None] * density
@@ -67,21 +71,36 @@ def make_stack(
     planes = variance if variance.ndim == 3 else variance[None]
     steady = np.stack([cv2.GaussianBlur(plane, (0, 0), 1.0) for plane in planes]).reshape(variance.shape)
     noise = np.sqrt(steady / np.maximum(effective, 1e-9))
-    return _stack(data, halves, weights, seen, noise, blank, full_scale, header)
+    return _stack(data, halves, weights, seen, noise, blank, full_scale, header, 1.0 if exact else 0.1)
 
 
 def make_bent_stack(
-    sums: dict[str, NDArray[Any]], layout: Layout, expected: Envelope, full_scale: float, header: dict[str, Any]
+    sums: dict[str, NDArray[Any]],
+    layout: Layout,
+    expected: Envelope,
+    picture: NDArray[np.float32],
+    full_scale: float,
+    header: dict[str, Any],
 ) -> Stack:
-    """Combine sums of frames that were resampled through a mesh; arguments as for `make_stack`."""
-    centre = expected.centre[0]
-    halves = [mean_of(sums["sum"][half], sums["weight"][half], centre) for half in range(2)]
+    """Combine sums of bent frames; `picture` is the reference in ADU, the other arguments are as for `make_stack`."""
     weight = sums["weight"].sum(axis=0, dtype=np.float64)
-    data = mean_of(sums["sum"].sum(axis=0), weight, centre)
-    noise = np.sqrt(variance_of(sums)[1])
-    seen = np.broadcast_to(weight, data.shape)
+    if layout.cfa:
+        planes = np.ascontiguousarray(np.moveaxis(picture, 0, -1))
+        halves = [corrected(sums["sum"][half], sums["weight"][half], planes) for half in range(2)]
+        data = corrected(sums["sum"].sum(axis=0), weight, planes)
+        mass = spread(weight)
+        # A mean over n samples that are shared with neighbours: the kernel's energy says how many count.
+        variance = spread(sums["square"].astype(np.float64)) / np.maximum(mass, 1e-6)
+        noise = np.moveaxis(np.sqrt(variance * KERNEL_ENERGY / np.maximum(mass, 1e-6)), -1, 0)
+        seen = np.moveaxis(mass, -1, 0)
+    else:
+        centre = expected.centre[0]
+        halves = [mean_of(sums["sum"][half], sums["weight"][half], centre) for half in range(2)]
+        data = mean_of(sums["sum"].sum(axis=0), weight, centre)
+        noise = np.sqrt(variance_of(sums)[1])
+        seen = np.broadcast_to(weight, data.shape)
     blank = seen < MIN_SEEN * np.max(seen)
-    shares = sums["weight"].sum(axis=(1, 2), dtype=np.float64)
+    shares = sums["weight"].reshape(2, -1).sum(axis=1, dtype=np.float64)
     return _stack(data, halves, shares, seen, noise, blank, full_scale, header)
 
 
@@ -94,9 +113,10 @@ def _stack(
     blank: NDArray[np.bool_],
     full_scale: float,
     header: dict[str, Any],
+    least: float = 1.0,
 ) -> Stack:
     """Put a stack together in fractions of full scale, NaN where there are no data."""
-    noise = noise * _excess(halves, weights, noise)
+    noise = noise * _excess(halves, weights, noise, least)
 
     def out(values: NDArray[Any]) -> NDArray[np.float32]:
         result = (values / full_scale).astype(np.float32)
@@ -114,9 +134,9 @@ def _stack(
 
 
 def _excess(
-    halves: list[NDArray[np.float32]], weights: NDArray[np.float64], noise: NDArray[Any]
+    halves: list[NDArray[np.float32]], weights: NDArray[np.float64], noise: NDArray[Any], least: float
 ) -> NDArray[np.float32] | float:
-    """Return by how much the halves differ more than the scatter of single frames lets expect, at least 1.
+    """Return by how much the halves differ more than the scatter of single frames lets expect, at least `least`.
 
     Neighbouring frames see the same air, so at edges the mean of n frames is less certain than by the square root of
     n; the halves, made of alternate short blocks of frames, show by how much.
@@ -130,5 +150,5 @@ def _excess(
     for plane, (first, second), expected in zip(target, planes, noise.reshape(target.shape), strict=True):
         found = cv2.GaussianBlur(np.nan_to_num((first - second) ** 2 * np.float32(share)), (0, 0), EXCESS_PX)
         known = cv2.GaussianBlur(np.nan_to_num(expected.astype(np.float32) ** 2), (0, 0), EXCESS_PX)
-        plane[:] = np.sqrt(np.clip(found / np.maximum(known, 1e-30), 1, 9))
+        plane[:] = np.sqrt(np.clip(found / np.maximum(known, 1e-30), least**2, 9))
     return result

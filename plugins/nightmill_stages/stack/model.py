@@ -11,10 +11,14 @@ from nightmill.artefacts import FrameTable
 from numpy.typing import NDArray
 
 from .bent import add_bent, empty_bent, mean_of, variance_of
+from .bent_mosaic import add_bent_mosaic, corrected, empty_bent_mosaic, spread
 from .phases import Envelope, Layout, add, empty
 from .reconstruct import reconstruct
 
 __all__ = ["first_model", "sample_noise", "wide_open"]
+
+CORRECTIONS = 3
+"""Rounds of correcting the first picture of a bent colour surface."""
 
 FRAMES = 96
 """Frames in the first picture: spread over those that will be stacked."""
@@ -55,35 +59,59 @@ def first_model(
     rows = np.flatnonzero(chosen)
     rows = rows[np.unique(np.linspace(0, len(rows) - 1, min(FRAMES, len(rows))).round().astype(int))]
     few = Layout(layout.height, layout.width, layout.planes, layout.cfa, 2)
+    resampled = bent and layout.cfa is None
     expected = wide_open(few, context.capture.dtype)
-    sums = empty_bent(few) if bent else empty(few)
+    sums = empty_bent(few) if resampled else empty(few)
     for row in rows:
         frame = context.read(table["number"][row : row + 1]).data[0]
         if frame.dtype != expected.low.dtype:
             expected = wide_open(few, frame.dtype)
         shift = float(table["dy_px"][row]), float(table["dx_px"][row])
-        if bent:
+        if resampled:
             add_bent(sums, few, frame, 0, shift, table["mesh"][row], 1.0, 1.0, expected)
         else:
             add(sums, few, frame, 0, shift, 1.0, 1.0, expected)
-    if bent:
+    if resampled:
         picture = mean_of(sums["sum"][0], sums["weight"][0], expected.centre[0])
         # Spots that no frame saw: nothing is expected there, and nothing will come.
         picture = np.nan_to_num(picture, nan=float(np.nanmedian(picture)))
         sigma = np.sqrt(variance_of(sums)[0])
     else:
         picture = reconstruct(sums["sum"][0], sums["weight"][0], sums["moment"][0], expected.centre, few)
-        sigma = np.sqrt(sample_noise(sums, few))
+        sigma = np.sqrt(sample_noise(sums, few)[0])
+    if bent and not resampled:
+        picture, sigma = _correct(picture, table, rows, context, few)
     planes = sigma[None] if sigma.ndim == 2 else sigma
     # A cosmic ray in one of the frames must not open the envelope: a median over 5x5 sees it not.
     smooth = np.stack([cv2.GaussianBlur(cv2.medianBlur(plane, 5), (0, 0), 2) for plane in planes])
     return picture, smooth[0] if sigma.ndim == 2 else smooth, float(np.median(table["level"][rows]))
 
 
-def sample_noise(sums: dict[str, NDArray[Any]], layout: Layout) -> NDArray[np.float32]:
+def _correct(
+    picture: NDArray[np.float32], table: FrameTable, rows: NDArray[np.int64], context: stage.Context, layout: Layout
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Correct a colour picture (3, h, w) by bent frames from behind a filter array, a few times; and its noise."""
+    sigma = np.zeros_like(picture)
+    for _ in range(CORRECTIONS):
+        sums = empty_bent_mosaic(layout)
+        reference = np.ascontiguousarray(np.moveaxis(picture, 0, -1))
+        for row in rows:
+            frame = context.read(table["number"][row : row + 1]).data[0]
+            shift = float(table["dy_px"][row]), float(table["dx_px"][row])
+            wide = wide_open(layout, frame.dtype)
+            add_bent_mosaic(sums, layout, frame, 0, shift, table["mesh"][row], 1.0, wide, reference)
+        picture = corrected(sums["sum"].sum(axis=0), sums["weight"].sum(axis=0), reference)
+        total, mass = spread(sums["square"]), spread(sums["weight"].sum(axis=0))
+        sigma = np.moveaxis(np.sqrt(total / np.maximum(mass, 1e-6)), -1, 0).astype(np.float32)
+    return picture, sigma
+
+
+def sample_noise(sums: dict[str, NDArray[Any]], layout: Layout) -> tuple[NDArray[np.float32], bool]:
     """Return the variance of a single sample within its phase, ADU squared, shape (h, w) or (3, h, w).
 
     Samples of one phase and parity see the same spot: their scatter is noise and what the air changes, nothing else.
+    With so few frames that phases hardly share any, the scatter about the reference stands in, which at edges counts
+    the shift within a pixel as well; the second value is then False.
     """
     weight = sums["weight"].sum(axis=0)
     both = sums["sum"].sum(axis=0)
@@ -94,10 +122,14 @@ def sample_noise(sums: dict[str, NDArray[Any]], layout: Layout) -> NDArray[np.fl
         within[index[0]] -= both[index].astype(np.float64) ** 2 / weight[index]
         second = sums["weight2"].sum(axis=0)[index]
         freedom[index[0]] += weight[index] - second / weight[index]
+    mass = weight.sum(axis=(1, 2))
+    exact = float(freedom.sum()) >= 0.4 * float(mass.sum())
+    if not exact:
+        within, freedom = sums["square"].astype(np.float64).reshape(shape), mass
     np.maximum(within, 0, out=within)
     if layout.cfa is None:
         variance = within[0] / max(freedom[0], 1e-9)
-        return (np.moveaxis(variance, -1, 0) if layout.planes == 3 else variance).astype(np.float32)
+        return (np.moveaxis(variance, -1, 0) if layout.planes == 3 else variance).astype(np.float32), exact
     result = np.empty((3, layout.height, layout.width), np.float32)
     for channel, name in enumerate("RGB"):
         total = np.zeros((layout.height, layout.width))
@@ -113,4 +145,4 @@ def sample_noise(sums: dict[str, NDArray[Any]], layout: Layout) -> NDArray[np.fl
         wide_total, wide_count = cv2.blur(total, (3, 3)), cv2.blur(count, (3, 3))
         thin = count < 0.3 * wide_count
         result[channel] = np.where(thin, wide_total / np.maximum(wide_count, 1e-9), total / np.maximum(count, 1e-9))
-    return result
+    return result, exact

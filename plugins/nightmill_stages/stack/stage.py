@@ -9,7 +9,7 @@ Header of the stack (JSON values), besides "frames_kept", "frames_total", "scale
 "background"
     brightness of the sky, fraction of full scale.
 "white_noise"
-    true when the noise is not correlated from pixel to pixel; false after bicubic resampling through a mesh.
+    true when the noise is not correlated from pixel to pixel; false for bent frames.
 "fills_frame"
     whether the object runs over the frame's edge.
 "jitter_px"
@@ -29,6 +29,7 @@ from nightmill.errors import CaptureError
 from numpy.typing import NDArray
 
 from .bent import add_bent, empty_bent
+from .bent_mosaic import add_bent_mosaic, empty_bent_mosaic
 from .choose import Choice, all_usable, choose_share
 from .finish import make_bent_stack, make_stack
 from .model import first_model
@@ -88,7 +89,7 @@ class StackFrames(stage.Fold):
             if choice.share > registered + 0.005:
                 context.caution("share", f"only {registered:.0%} of the frames were registered: see `share` of align")
         chosen = _sharpest(table, usable, choice.share)
-        bent = table["mesh"].shape[1] > 1 and capture.cfa is None
+        bent = table["mesh"].shape[1] > 1
         picture, sigma, level = first_model(table, chosen, context, layout, bent)
         return {
             "bent": bent,
@@ -112,7 +113,15 @@ class StackFrames(stage.Fold):
         layout = self._layout(context)
         expected = self._envelope(layout, frames.data.dtype, context)
         bent = bool(context.state["bent"])
-        sums = partial if partial is not None else (empty_bent(layout) if bent else empty(layout))
+        if partial is not None:
+            sums = partial
+        elif bent:
+            sums = empty_bent_mosaic(layout) if layout.cfa else empty_bent(layout)
+        else:
+            sums = empty(layout)
+        picture = np.asarray(context.state["picture"], np.float32)
+        if bent and layout.cfa:
+            picture = np.ascontiguousarray(np.moveaxis(picture, 0, -1))
         level = float(context.state["level"])
         for row, frame in enumerate(frames.data):
             # Blocks of four neighbouring frames alternate: both halves see the same air and the same drift.
@@ -120,7 +129,9 @@ class StackFrames(stage.Fold):
             gain = float(rows["level"][row]) / level
             gain = gain if abs(gain - 1) > 0.03 else 1.0
             shift = float(rows["dy_px"][row]), float(rows["dx_px"][row])
-            if bent:
+            if bent and layout.cfa:
+                add_bent_mosaic(sums, layout, frame, half, shift, rows["mesh"][row], gain, expected, picture)
+            elif bent:
                 add_bent(sums, layout, frame, half, shift, rows["mesh"][row], 1.0, gain, expected)
             else:
                 add(sums, layout, frame, half, shift, 1.0, gain, expected)
@@ -155,8 +166,11 @@ class StackFrames(stage.Fold):
         context.measure(
             "rejected_samples", int(partial["clipped"][0]), "Samples rejected as cosmic rays, tracks or hot pixels."
         )
-        make = make_bent_stack if context.state["bent"] else make_stack
-        return make(partial, layout, expected, context.capture.full_scale, header)
+        full_scale = context.capture.full_scale
+        if context.state["bent"]:
+            picture = np.asarray(context.state["picture"], np.float32)
+            return make_bent_stack(partial, layout, expected, picture, full_scale, header)
+        return make_stack(partial, layout, expected, full_scale, header)
 
     def _layout(self, context: stage.Context) -> Layout:
         capture = context.capture

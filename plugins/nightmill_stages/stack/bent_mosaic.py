@@ -1,0 +1,129 @@
+"""Adding up bent frames from behind a colour filter array: every raw sample as a correction to a picture of its colour.
+
+Each pixel of the result takes the raw sample nearest to where the mesh says it lies, whatever colour that has, and
+compares it with what the reference picture of that colour has at the sample's exact place. The mean difference corrects
+the reference. No colour is interpolated; the half pixel by which samples miss the pixel softens the correction alone,
+and a reference that was itself corrected a few times leaves little to correct (the iterative back-projection of Irani &
+Peleg 1991, CVGIP 53, 231, doi:10.1016/1049-9652(91)90045-L).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..align.mesh import field_of
+from .phases import Envelope, Layout
+
+__all__ = ["add_bent_mosaic", "corrected", "empty_bent_mosaic", "spread"]
+
+Array = NDArray[Any]
+Float = NDArray[np.float32]
+
+
+SPREAD_PX = 0.7
+"""Standard deviation over which samples of a colour are shared: red and blue see every fourth pixel of a frame only."""
+
+
+def spread(values: Array) -> Array:
+    """Share sums with neighbouring pixels, (..., h, w, 3), same dtype."""
+    flat = values.reshape(-1, *values.shape[-3:])
+    return np.stack([cv2.GaussianBlur(one, (5, 5), SPREAD_PX) for one in flat]).reshape(values.shape)
+
+
+def corrected(total: Array, weight: Array, picture: Float) -> Float:
+    """Return the picture (3, h, w) with the mean correction added; where nothing was seen it stays as it was."""
+    mass = spread(weight.astype(np.float32))
+    change = spread(total.astype(np.float32)) / np.maximum(mass, 1e-6)
+    return np.moveaxis(np.where(mass > 1e-3, picture + change, picture), -1, 0).astype(np.float32)
+
+
+def empty_bent_mosaic(layout: Layout) -> dict[str, Array]:
+    """Return sums of nothing, as `bent.empty_bent` but with all planes (h, w, 3)."""
+    shape = (layout.height, layout.width, 3)
+    return {
+        "sum": np.zeros((2, *shape), np.float32),
+        "weight": np.zeros((2, *shape), np.float32),
+        "square": np.zeros(shape, np.float32),
+        "weight2": np.zeros(shape, np.float32),
+        "clipped": np.zeros(1, np.int64),
+        "frames": np.zeros(2, np.int64),
+    }
+
+
+def add_bent_mosaic(
+    sums: dict[str, Array],
+    layout: Layout,
+    frame: Array,
+    half: int,
+    shift: tuple[float, float],
+    mesh: Float,
+    gain: float,
+    expected: Envelope,
+    picture: Float,
+) -> None:
+    """Add one frame to the sums, in place.
+
+    Parameters
+    ----------
+    sums : dict
+        As made by `empty_bent_mosaic`.
+    layout : Layout
+        With a colour filter array.
+    frame : ndarray, shape (h, w)
+        ADU, any dtype.
+    half : {0, 1}
+        Which half-set it belongs to.
+    shift, mesh
+        As in `bent.add_bent`.
+    gain : float
+        Brightness relative to the reference.
+    expected : Envelope
+        Of the reference, wide enough for the bending; by parity of the whole shift.
+    picture : ndarray of float32, shape (h, w, 3)
+        The reference, ADU.
+    """
+    assert layout.cfa is not None
+    height, width = layout.height, layout.width
+    iy, ix = int(np.floor(shift[0] + 0.5)), int(np.floor(shift[1] + 0.5))
+    if abs(iy) >= height or abs(ix) >= width:
+        return
+    # Impulses are found in the frame's own grid, where the envelope lies at the whole shift.
+    parity = (iy % 2) * 2 + ix % 2
+    where = slice(max(0, -iy), min(height, height - iy)), slice(max(0, -ix), min(width, width - ix))
+    inside = slice(where[0].start + iy, where[0].stop + iy), slice(where[1].start + ix, where[1].stop + ix)
+    values = frame.astype(np.float32)
+    if gain != 1:
+        values *= np.float32(1 / gain)
+    part = frame[inside]
+    clipped = cv2.min(cv2.max(part, expected.low[parity][where]), expected.high[parity][where])
+    if cv2.norm(part, clipped, cv2.NORM_INF) > 0:
+        hit = part != clipped
+        values[inside][hit] = np.nan
+        sums["clipped"] += int(np.count_nonzero(hit))
+    rows, columns = field_of(mesh + np.array(shift, np.float32), height, width)
+    near_rows, near_columns = np.rint(rows), np.rint(columns)
+    sample = cv2.remap(
+        values, near_columns, near_rows, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan")
+    )
+    # Where on the reference the nearest sample lies: off the pixel by what rounding took away.
+    rows -= near_rows
+    columns -= near_columns
+    np.subtract(np.arange(height, dtype=np.float32)[:, None], rows, out=rows)
+    np.subtract(np.arange(width, dtype=np.float32)[None, :], columns, out=columns)
+    there = cv2.remap(picture, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    site = (near_rows.astype(np.int32) & 1) * 2 + (near_columns.astype(np.int32) & 1)
+    seen = np.isfinite(sample)
+    for channel, name in enumerate("RGB"):
+        mask = np.zeros(4, bool)
+        mask[[index for index in range(4) if layout.cfa[index] == name]] = True
+        mine = (mask[site] & seen).astype(np.float32)
+        difference = np.where(mine > 0, sample - there[..., channel], np.float32(0))
+        sums["sum"][half][..., channel] += difference
+        sums["weight"][half][..., channel] += mine
+        sums["weight2"][..., channel] += mine
+        sums["square"][..., channel] += difference * difference
+    sums["frames"][half] += 1
