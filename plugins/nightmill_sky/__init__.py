@@ -15,9 +15,9 @@ _WHERE = {
     "BODIES": "bodies",
     "TARGETS": "bodies",
     "Body": "bodies",
-    "Ephemeris": "physical",
+    "Ephemeris": "records",
     "KernelError": "spk",
-    "Satellite": "physical",
+    "Satellite": "records",
     "Site": "site",
     "UnknownTargetError": "bodies",
     "body": "bodies",
@@ -48,8 +48,9 @@ __all__ = [
 if TYPE_CHECKING:
     from nightmill_sky.bodies import BODIES, TARGETS, Body, UnknownTargetError, body
     from nightmill_sky.geometry import Disc
-    from nightmill_sky.physical import Ephemeris, Satellite, ephemerides, ephemeris
+    from nightmill_sky.physical import ephemerides, ephemeris
     from nightmill_sky.placing import disc_from_ephemeris
+    from nightmill_sky.records import Ephemeris, Satellite
     from nightmill_sky.site import Site, parse_site
     from nightmill_sky.spk import KernelError
     from nightmill_sky.timescales import parse_utc

@@ -1,10 +1,12 @@
 """Moons beside their planet: where they stand, and whether they are in front, behind, in the shadow or casting one.
 
-Geometry only; the orbits are `galilean`'s. Shadows are those of the full body of the planet: the umbra, a cone that
-narrows with the distance from the planet.
+Geometry only; the orbits are `galilean`'s and `saturnian`'s. Rings hide nothing here. Shadows are those of the full
+body of the planet: the umbra, a cone that narrows with the distance from the planet.
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +14,20 @@ from numpy.typing import NDArray
 from nightmill_sky.bodies import AU_KM, BODIES, Body, rotation_matrix
 from nightmill_sky.galilean import GALILEAN_NAMES, galilean_positions
 from nightmill_sky.positions import LIGHT_AU_PER_DAY, Apparition
+from nightmill_sky.saturnian import SATURNIAN_NAMES, saturnian_positions
 
-__all__ = ["MoonPlace", "galilean_moons"]
+__all__ = ["PLANETS_WITH_MOONS", "MoonPlace", "moon_places"]
 
 Array = NDArray[np.float64]
 MoonPlace = tuple[str, float, float, str, float | None, float | None]
 """Name, x east and y north (arcsec), state, and the shadow's x and y or None."""
+
+_SYSTEMS: dict[str, tuple[tuple[str, ...], Callable[[Array], Array]]] = {
+    "jupiter": (GALILEAN_NAMES, galilean_positions),
+    "saturn": (SATURNIAN_NAMES, saturnian_positions),
+}
+PLANETS_WITH_MOONS: tuple[str, ...] = tuple(_SYSTEMS)
+"""The planets whose moons are known."""
 
 _ARCSEC = 3600.0 * 180.0 / np.pi
 
@@ -60,32 +70,35 @@ def _offset_arcsec(point_au: Array, seen: Apparition, east: Array, north: Array)
     return np.sum(away * east, -1) * _ARCSEC, np.sum(away * north, -1) * _ARCSEC
 
 
-def galilean_moons(seen: Apparition) -> tuple[tuple[MoonPlace, ...], ...]:
-    """Places and states of Jupiter's four large moons.
+def moon_places(planet_name: str, seen: Apparition) -> tuple[tuple[MoonPlace, ...], ...]:
+    """Places and states of the bright moons of a planet.
 
     Parameters
     ----------
+    planet_name : str
+        One of `PLANETS_WITH_MOONS`.
     seen : Apparition
-        Of Jupiter, n instants.
+        Of that planet, n instants.
 
     Returns
     -------
     tuple of n tuples of MoonPlace
-        In the order of their orbits. States, the first that is true: "occulted" (behind the planet), "eclipsed" (in
-        its shadow), "transit" (before the planet), "shadow transit" (its shadow lies on the side turned to us),
+        In the order of their orbits. States, the first that is true: "occulted" (behind the globe), "eclipsed" (in
+        its shadow), "transit" (before the globe), "shadow transit" (its shadow lies on the side turned to us),
         "visible". The shadow's place is given whenever it lies there, during a transit too.
     """
-    planet: Body = BODIES["jupiter"]
+    planet: Body = BODIES[planet_name]
+    names, positions = _SYSTEMS[planet_name]
     ratio = 1.0 - planet.flattening
     radius_au = planet.equatorial_radius_km / AU_KM
     days = seen.tdb_left_days
     to_us = _unit(seen.to_observer_au)
     # A moon nearer than the planet is seen later in its orbit, by its depth over the speed of light.
-    first = galilean_positions(days)
+    first = positions(days)
     places = np.empty_like(first)
-    for i in range(4):
+    for i in range(len(names)):
         nearer_days = np.sum(first[i] * to_us, -1) / AU_KM / LIGHT_AU_PER_DAY
-        places[i] = galilean_positions(days + nearer_days)[i]
+        places[i] = positions(days + nearer_days)[i]
     # North of date, brought back to ICRF axes, so that x and y are those of the equator of date.
     pole = seen.of_date[:, 2, :]
     middle = -to_us
@@ -97,7 +110,7 @@ def galilean_moons(seen: Apparition) -> tuple[tuple[MoonPlace, ...], ...]:
     sun = np.einsum("nij,nj->ni", turn, seen.to_sun_au / sun_distance[:, None])
     narrowing = (BODIES["sun"].equatorial_radius_km / AU_KM - radius_au) / sun_distance
     rows: list[list[MoonPlace]] = [[] for _ in days]
-    for name, place in zip(GALILEAN_NAMES, places, strict=True):
+    for name, place in zip(names, places, strict=True):
         x, y = _offset_arcsec(place / AU_KM, seen, east, north)
         local = np.einsum("nij,nj->ni", turn, place) / planet.equatorial_radius_km
         depth, sunward = np.sum(local * observer, -1), np.sum(local * sun, -1)

@@ -6,7 +6,7 @@ import math
 
 from nightmill_sky.bodies import body
 from nightmill_sky.geometry import Disc
-from nightmill_sky.physical import Ephemeris
+from nightmill_sky.records import Ephemeris
 
 __all__ = ["disc_from_ephemeris"]
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from nightmill_sky.physical import Ephemeris
+    from nightmill_sky.records import Ephemeris
 
 __all__ = ["sky"]
 

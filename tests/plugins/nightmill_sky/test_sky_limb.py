@@ -86,10 +86,9 @@ def check(fit: DiscFit, truth: Disc, scale_part: float, centre_px: float) -> Non
     assert fit.radius_sigma_px < 0.01 * truth.equatorial_radius_px
 
 
-@pytest.mark.parametrize("mirrored", [False, True])
-def test_belted_planet_of_150_px(mirrored: bool) -> None:
+def test_belted_planet_of_150_px() -> None:
     """Scale to 0.1 %, centre to 0.1 px, pole angle to 0.3 degrees."""
-    truth, size = case("jupiter", "2026-01-12T22:10:00", 150.0, 47.0, 1.7, mirrored)
+    truth, size = case("jupiter", "2026-01-12T22:10:00", 150.0, 47.0, 1.5)
     picture = render(truth, size, belts, 0.95, 2.0, seed=1)
     before = picture.copy()
     fit = fit_disc(picture, blank(truth), pole_angle_deg=truth.pole_angle_deg + 20.0)
@@ -100,16 +99,17 @@ def test_belted_planet_of_150_px(mirrored: bool) -> None:
 
 
 def test_without_any_hint_the_pole_is_known_to_half_a_turn() -> None:
-    truth, size = case("jupiter", "2026-01-12T22:10:00", 110.0, 200.0, 1.7)
+    truth, size = case("jupiter", "2026-01-12T22:10:00", 90.0, 200.0, 1.6)
     fit = fit_disc(render(truth, size, belts, 0.95, 1.8, seed=2), blank(truth))
     check(fit, truth, 0.002, 0.15)
     assert fit.pole_measured
     assert (pole_error_deg(fit, truth) + 90.0) % 180.0 - 90.0 == pytest.approx(0.0, abs=0.6)
 
 
-def test_gibbous_mars() -> None:
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_gibbous_mars(mirrored: bool) -> None:
     """Illuminated 0.90: the dark limb must not draw the centre aside (it would by 0.1 radius)."""
-    truth, size = case("mars", "1992-11-09T00:00:00", 100.0, 300.0, 1.7)
+    truth, size = case("mars", "1992-11-09T00:00:00", 80.0, 300.0, 1.7, mirrored)
     fit = fit_disc(render(truth, size, blotches, 0.85, 1.8, seed=3), blank(truth))
     check(fit, truth, 0.003, 0.3)
 
