@@ -34,7 +34,13 @@ class Restored:
 
 
 def richardson_lucy(
-    picture: Float, transfer: Float, *, noise: Float | float | None = None, iterations: int = 50, floor: float = 1.0
+    picture: Float,
+    transfer: Float,
+    *,
+    noise: Float | float | None = None,
+    iterations: int = 50,
+    floor: float = 1.0,
+    start: Float | None = None,
 ) -> Restored:
     """Deconvolve a picture that cannot be negative.
 
@@ -51,6 +57,8 @@ def richardson_lucy(
         At most so many.
     floor : float, optional
         See `noise`.
+    start : ndarray of shape (h, w), optional
+        First estimate, positive; the picture itself by default.
 
     Returns
     -------
@@ -65,7 +73,7 @@ def richardson_lucy(
     gain = np.asarray(transfer, picture.dtype)
     data = np.maximum(picture, 0)
     tiny = picture.dtype.type(max(1e-6 * float(data.mean()), 1e-30))
-    estimate = np.maximum(data, tiny)
+    estimate = np.maximum(data if start is None else np.asarray(start, picture.dtype), tiny)
     done, residual = 0, float("nan")
     while True:
         blurred = np.maximum(uncosine(cosine(estimate) * gain), tiny)
