@@ -29,7 +29,7 @@ from .documents import nearest
 from .errors import PluginError
 from .hooks import PROJECT, Writer
 from .stage import API, Stage
-from .vetting import vet_folders, vet_list, vet_stages, vet_writers
+from .vetting import place_of, vet_folders, vet_list, vet_stages, vet_writers
 
 __all__ = ["Broken", "Registry", "load_module", "load_registry"]
 
@@ -211,12 +211,20 @@ def _register(registry: Registry, name: str, plugin: Any) -> tuple[list[type[Sta
         if attribute not in known:
             close = difflib.get_close_matches(attribute, known, n=1)
             hint = f"; did you mean {close[0]!r}?" if close else f"; there is {', '.join(known)}"
-            raise PluginError(f"there is no hook {attribute!r}{hint}")
+            raise PluginError(f"there is no hook {attribute!r}{hint}{place_of(getattr(plugin, attribute))}")
+        where = place_of(getattr(plugin, attribute))
         options = manager.parse_hookimpl_opts(plugin, attribute)
         if options is None:
-            raise PluginError(f"{attribute} is not marked: write @nightmill.hooks.implementation above it")
+            raise PluginError(f"{attribute} is not marked: write @nightmill.hooks.implementation above it{where}")
         if options.get("wrapper") or options.get("hookwrapper"):
-            raise PluginError(f"{attribute} wraps other plugins' hooks, which no plugin may")
+            raise PluginError(f"{attribute} wraps other plugins' hooks, which no plugin may{where}")
+        given = list(inspect.signature(getattr(hooks, attribute)).parameters)
+        extra = [one for one in inspect.signature(getattr(plugin, attribute)).parameters if one not in given]
+        if extra:
+            takes = f"it gives {', '.join(given)}" if given else "it gives none"
+            raise PluginError(
+                f"{attribute} has the argument {extra[0]!r}, which this hook does not give; {takes}{where}"
+            )
     try:
         manager.register(plugin, name)
     except pluggy.PluginValidationError as error:
@@ -237,7 +245,7 @@ def _register(registry: Registry, name: str, plugin: Any) -> tuple[list[type[Sta
 
 def _hand_over(plugin: Any, hook: str, what: str) -> list[Any]:
     function = getattr(plugin, hook, None)
-    return [] if function is None else vet_list(function(), hook, what)
+    return [] if function is None else vet_list(function(), hook, what, place_of(function))
 
 
 def _check_api(stated: Any) -> None:

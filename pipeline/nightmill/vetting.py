@@ -16,7 +16,7 @@ from .errors import PluginError
 from .hooks import Writer
 from .stage import Fold, FrameStage, Parameters, PictureStage, Source, Stage, Survey
 
-__all__ = ["KINDS", "vet_folders", "vet_list", "vet_stages", "vet_writers"]
+__all__ = ["KINDS", "place_of", "vet_folders", "vet_list", "vet_stages", "vet_writers"]
 
 KINDS = (Source, FrameStage, Survey, Fold, PictureStage)
 SECTIONS = ("site", "telescope", "camera", "filters")
@@ -24,16 +24,26 @@ ENGINES_OWN = ("number", "utc")
 """Columns that no stage may give: the engine fills them."""
 
 
-def vet_list(value: Any, hook: str, what: str) -> list[Any]:
-    """Return what a hook handed over as a list."""
+def vet_list(value: Any, hook: str, what: str, place: str = "") -> list[Any]:
+    """Return what a hook handed over as a list; `place` goes to the end of the message when it is none."""
     if isinstance(value, (str, bytes, Mapping)) or not isinstance(value, Iterable) or inspect.isclass(value):
-        raise PluginError(f"{hook} returned {_short(value)}; return a list of {what}")
+        raise PluginError(f"{hook} returned {_short(value)}; return a list of {what}{place}")
     return list(value)
+
+
+def place_of(thing: Any) -> str:
+    """Return " (file, line)" of a class, its instance or a function; nothing when the source cannot be found."""
+    target = thing if inspect.isclass(thing) or inspect.isfunction(thing) else type(thing)
+    try:
+        file, line = inspect.getsourcefile(target), inspect.getsourcelines(target)[1]
+    except (OSError, TypeError):
+        return ""
+    return f" ({Path(file).name}, line {line})" if file else ""
 
 
 def vet_stages(handed: Sequence[Any]) -> list[type[Stage]]:
     """Check the stage classes of one plugin; all faults in one PluginError."""
-    faults = [fault for one in handed for fault in _stage_faults(one)]
+    faults = [f"{fault}{place_of(one)}" for one in handed for fault in _stage_faults(one)]
     names = [getattr(one, "name", None) for one in handed]
     faults += [f"two stages of it are named {name!r}" for name in dict.fromkeys(names) if names.count(name) > 1]
     if faults:
@@ -44,18 +54,22 @@ def vet_stages(handed: Sequence[Any]) -> list[type[Stage]]:
 def vet_writers(handed: Sequence[Any]) -> list[Writer]:
     """Check the writers of one plugin."""
     for one in handed:
+        place = place_of(one)
         if inspect.isclass(one):
-            raise PluginError(f"nightmill_writers handed over the class {one.__name__}; hand over {one.__name__}()")
+            name = one.__name__
+            raise PluginError(f"nightmill_writers handed over the class {name}; hand over {name}(){place}")
         if not isinstance(one, Writer):
-            raise PluginError(f"nightmill_writers handed over {_short(one)}, which is not a nightmill.hooks.Writer")
+            raise PluginError(
+                f"nightmill_writers handed over {_short(one)}, which is not a nightmill.hooks.Writer{place}"
+            )
         who = f"writer {type(one).__name__}"
         if not isinstance(getattr(one, "name", None), str) or not one.name:
-            raise PluginError(f"{who} has no name")
+            raise PluginError(f"{who} has no name{place}")
         suffix = getattr(one, "suffix", None)
         if not isinstance(suffix, str) or re.fullmatch(r"(\.[A-Za-z0-9-]+)+", suffix) is None:
-            raise PluginError(f"{who}: its suffix {suffix!r} must be like '.tif'")
+            raise PluginError(f"{who}: its suffix {suffix!r} must be like '.tif'{place}")
         if type(one).write is Writer.write:
-            raise PluginError(f"{who} does not write `write`")
+            raise PluginError(f"{who} does not define write{place}")
     return list(handed)
 
 
@@ -100,12 +114,13 @@ def _declaration_faults(cls: type[Stage]) -> Iterator[str]:
     yield from _names_faults("uses", cls.uses, SECTIONS)
     if not _is_text_map(cls.aids):
         yield f"aids is {_short(cls.aids)}; write a dict of role to the fold of its master, {{'dark': 'master-dark'}}"
-    yield from _parameter_faults(cls.Parameters)
+    parameters = list(_parameter_faults(cls.Parameters))
+    yield from parameters
     if issubclass(cls, (Survey, Fold)):
         yield from _names_faults("needs", cls.needs, None)
     if issubclass(cls, Survey):
         yield from _survey_faults(cls)
-    if not inspect.isabstract(cls) and _no_required(cls.Parameters):
+    if not parameters and not inspect.isabstract(cls) and _no_required(cls.Parameters):
         try:
             cls()
         except Exception as error:
@@ -135,7 +150,7 @@ def _survey_faults(cls: type[Survey]) -> Iterator[str]:
 
 def _parameter_faults(model: Any) -> Iterator[str]:
     if not (inspect.isclass(model) and issubclass(model, Parameters)):
-        yield f"Parameters is {_short(model)}; write `class Parameters(stage.Parameters):`"
+        yield f"Parameters is {_short(model)}; derive it: class Parameters(stage.Parameters)"
         return
     for name, field in model.model_fields.items():
         if not field.description:
@@ -167,5 +182,7 @@ def _first_line(error: Exception) -> str:
 def _short(value: Any) -> str:
     if inspect.isclass(value) or inspect.isfunction(value):
         return f"{'class' if inspect.isclass(value) else 'function'} {value.__name__}"
+    if isinstance(value, Stage):
+        return f"an instance of {type(value).__name__}"
     text = repr(value)
     return text if len(text) <= 60 else f"{text[:57]}..."

@@ -55,7 +55,13 @@ class Problems:
         self.found.append(Problem(line, column, text, plugin))
 
     def add_validation(
-        self, node: Node, errors: Iterable[Any], what: str, names: Callable[[Sequence[Any]], Iterable[str]]
+        self,
+        node: Node,
+        errors: Iterable[Any],
+        names: Callable[[Sequence[Any]], Iterable[str]],
+        *,
+        what: str = "",
+        noun: str = "",
     ) -> None:
         """Add what pydantic found in the mapping `node`.
 
@@ -64,10 +70,10 @@ class Problems:
         node : Node
         errors : iterable
             As from `ValidationError.errors()`.
-        what : str
-            Begins each sentence.
         names : callable
             Returns the known names of the group at a place.
+        what, noun : str
+            Begins each sentence ("stage 'stack': "); what a name is ("parameter ").
         """
         rest: list[Any] = []
         for error in errors:
@@ -75,13 +81,13 @@ class Problems:
             if error["type"] == "extra_forbidden":
                 within = f" in {_dotted(place[:-1])!r}" if len(place) > 1 else ""
                 close = nearest(str(place[-1]), names(place[:-1]))
-                self.add(node.find_key(place), f"{what}there is no {str(place[-1])!r}{within}{close}")
+                self.add(node.find_key(place), f"{what}there is no {noun}{str(place[-1])!r}{within}{close}")
             elif error["type"] == "missing":
-                self.add(node.find(place), f"{what}{_dotted(place)!r} is missing")
+                self.add(node.find(place), f"{what}{noun}{_dotted(place)!r} is missing")
             else:
                 rest.append(error)
-        for place, sentence in gather(rest, node.depth_of):
-            self.add(node.find(place), f"{what}{_dotted(place)!r}: {sentence}" if place else f"{what}{sentence}")
+        for place, sentence in gather(rest, node.depth_of, lambda place: node.find(place).plain()):
+            self.add(node.find(place), f"{what}{noun}{_dotted(place)!r}: {sentence}" if place else f"{what}{sentence}")
 
     def raise_if_any(self) -> None:
         """Raise RecipeError with all problems, in order of their places, or do nothing.

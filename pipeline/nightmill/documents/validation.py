@@ -12,7 +12,9 @@ __all__ = ["gather"]
 Place = tuple[str | int, ...]
 
 
-def gather(errors: Iterable[Any], depth_of: Callable[[Place], int]) -> Iterator[tuple[Place, str]]:
+def gather(
+    errors: Iterable[Any], depth_of: Callable[[Place], int], value_of: Callable[[Place], Any]
+) -> Iterator[tuple[Place, str]]:
     """Join errors by the value that they are about.
 
     A value that may be of several types gives an error for each; pydantic writes the type into the place, behind the
@@ -24,6 +26,8 @@ def gather(errors: Iterable[Any], depth_of: Callable[[Place], int]) -> Iterator[
         As from `ValidationError.errors()`.
     depth_of : callable
         Says how many parts of a place exist in the document.
+    value_of : callable
+        Returns what stands at a place.
 
     Yields
     ------
@@ -34,14 +38,13 @@ def gather(errors: Iterable[Any], depth_of: Callable[[Place], int]) -> Iterator[
         place = tuple(error["loc"])
         by_place.setdefault(place[: depth_of(place)], []).append(error)
     for place, found in by_place.items():
-        yield place, _sentence(found)
+        yield place, _sentence(found, value_of(place))
 
 
-def _sentence(errors: list[Any]) -> str:
+def _sentence(errors: list[Any], given: Any) -> str:
     """Say what was expected by all of the errors of one value."""
     reasons = [_reason(error) for error in errors if error["type"] in ("quantity", "value_error", "assertion_error")]
     expected = list(dict.fromkeys(_expected(error) for error in errors if error["type"] not in OWN_WORDS))
-    given = errors[0]["input"]
     if reasons:
         return "; or ".join([reasons[0], *(f"write {one}" for one in expected[:1])])
     words = " or ".join(expected)
@@ -106,6 +109,9 @@ def _near(given: Any, errors: list[Any]) -> str:
     """Suggest the choice that a text may have meant."""
     if not isinstance(given, str):
         return ""
+    share = re.fullmatch(r"(\d{1,4}(?:\.\d{1,4})?)\s*%", given)
+    if share and any(_expected(one) == "a number" for one in errors):
+        return f"; write {float(share[1]) / 100:g}"
     choices = [
         one for error in errors for one in re.findall(r"'([^']*)'", str(error.get("ctx", {}).get("expected", "")))
     ]

@@ -1,0 +1,138 @@
+"""Every fault of a recipe, night file or plugin has its message; the guides show all of them."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from nightmill.errors import NightmillError
+from nightmill.night import read_night
+from nightmill.plugins import load_registry
+from nightmill.recipe import read_recipe
+from wrong_documents import NIGHTS, PLUGINS, RECIPES
+
+ROOT = Path(__file__).parents[2]
+BEGIN, END = "<!-- messages: begin -->", "<!-- messages: end -->"
+
+
+def recipe_message(text: str, folder: Path) -> str:
+    path = folder / "recipe.yaml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(NightmillError) as caught:
+        read_recipe(path, load_registry())
+    return str(caught.value).replace(str(path), "recipe.yaml")
+
+
+def night_message(text: str, folder: Path) -> str:
+    path = folder / "night.yaml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(NightmillError) as caught:
+        read_night(folder)
+    return str(caught.value).replace(str(path.resolve()), "night.yaml")
+
+
+def plugin_message(text: str, folder: Path) -> str:
+    path = folder / "plugin.py"
+    path.write_text(text, encoding="utf-8")
+    registry = load_registry.__wrapped__((str(path),), installed=False)
+    assert not registry.stages
+    assert not registry.writers
+    (broken,) = registry.broken
+    assert broken.name == "plugin"
+    assert broken.origin == "plugin.py"
+    assert broken.trace
+    return broken.reason
+
+
+def table(cases: dict[str, str], message: Callable[[str, Path], str], folder: Path) -> list[str]:
+    rows = ["| what is wrong | what nightmill says |", "|---|---|"]
+    for name, text in cases.items():
+        said = message(text, folder).splitlines()[0].replace("|", "\\|").replace("<", "&lt;")
+        rows.append(f"| {name} | `{said}` |")
+    return rows
+
+
+@pytest.mark.parametrize("name", RECIPES)
+def test_recipe(name: str, tmp_path: Path) -> None:
+    said = recipe_message(RECIPES[name], tmp_path)
+    first = said.splitlines()[0]
+    _, line, column, _ = first.split(":", 3)
+    lines = RECIPES[name].splitlines()
+    assert 1 <= int(line) <= len(lines) + 1
+    if int(line) <= len(lines):
+        shown = said.splitlines()
+        caret = next(one for one in shown if one.strip() == "^")
+        assert caret.index("^") == 4 + int(column) - 1
+        assert shown[shown.index(caret) - 1][4:] == lines[int(line) - 1].replace("\t", " ")
+    assert "Traceback" not in said
+    assert f"`{first}`" in shown_in("recipes/README.md")
+
+
+@pytest.mark.parametrize("name", NIGHTS)
+def test_night(name: str, tmp_path: Path) -> None:
+    first = night_message(NIGHTS[name], tmp_path).splitlines()[0]
+    assert first.startswith("night.yaml:1:")
+    assert f"`{first}`" in shown_in("recipes/README.md")
+
+
+@pytest.mark.parametrize("name", PLUGINS)
+def test_plugin(name: str, tmp_path: Path) -> None:
+    said = plugin_message(PLUGINS[name], tmp_path)
+    assert f"`{said.replace('<', '&lt;')}`" in shown_in("plugins/README.md")
+
+
+def test_there_are_at_least_fifty() -> None:
+    assert len(RECIPES) + len(NIGHTS) + len(PLUGINS) >= 50
+
+
+def test_suggestions_are_right(tmp_path: Path) -> None:
+    """Where a name is misspelt, the right one is offered."""
+    said = {name: recipe_message(text, tmp_path) for name, text in RECIPES.items() if "misspelt" in name}
+    offered = {"a name misspelt": "title", "a stage misspelt": "stack", "a parameter misspelt": "share"}
+    offered |= {"a parameter of a group misspelt": "red", "a choice misspelt": "auto"}
+    for name, right in offered.items():
+        assert f"did you mean '{right}'?" in said[name]
+
+
+def test_all_problems_of_a_file_at_once(tmp_path: Path) -> None:
+    text = "nightmill: 3\ntitel: x\nstages:\n  - ingest\n  - grade\n  - align\n  - stak\n"
+    text += "  - compose: {window: 3, singles: 7}\n"
+    said = recipe_message(text, tmp_path)
+    places = [line.split(":")[1] for line in said.splitlines() if line.startswith("recipe.yaml:")]
+    assert places == ["1", "2", "7", "8", "8"]
+
+
+def test_whose_fault_it_is(tmp_path: Path) -> None:
+    """A stage that nothing resembles is a plugin that is missing (4); a name misspelt is a wrong recipe (2)."""
+    codes = {}
+    for name in ("a stage misspelt", "a stage of a plugin that is not here"):
+        path = tmp_path / "recipe.yaml"
+        path.write_text(RECIPES[name], encoding="utf-8")
+        with pytest.raises(NightmillError) as caught:
+            read_recipe(path, load_registry())
+        codes[name] = caught.value.exit_code
+    assert list(codes.values()) == [2, 4]
+
+
+def shown_in(file: str) -> str:
+    """Return the table of messages in a guide; with NIGHTMILL_WRITE_TABLES=1 it is written anew."""
+    path = ROOT / file
+    text = path.read_text(encoding="utf-8")
+    return text[text.index(BEGIN) : text.index(END)]
+
+
+def test_write_tables(tmp_path: Path) -> None:
+    if os.environ.get("NIGHTMILL_WRITE_TABLES") != "1":
+        pytest.skip("writes the tables of the guides; set NIGHTMILL_WRITE_TABLES=1 after a message was changed")
+    recipe_rows = table(RECIPES, recipe_message, tmp_path) + table(NIGHTS, night_message, tmp_path)[2:]
+    for file, rows in (
+        ("recipes/README.md", recipe_rows),
+        ("plugins/README.md", table(PLUGINS, plugin_message, tmp_path)),
+    ):
+        path = ROOT / file
+        text = path.read_text(encoding="utf-8")
+        head, rest = text.split(BEGIN)
+        tail = rest.split(END)[1]
+        path.write_text(f"{head}{BEGIN}\n\n" + "\n".join(rows) + f"\n\n{END}{tail}", encoding="utf-8", newline="\n")
