@@ -19,7 +19,12 @@ Array = NDArray[Any]
 
 
 def grey(frame: Array) -> Array:
-    """Return one plane: the frame itself, or the luma of R, G, B planes (ITU-R BT.601 weights), same dtype."""
+    """Return one plane: the frame itself, or the luma of R, G, B planes (ITU-R BT.601 weights), same dtype.
+
+    Samples of float frames that are not finite count as dark: single ones vanish in the medians that follow.
+    """
+    if frame.dtype.kind == "f" and not np.isfinite(frame.sum()):
+        frame = np.nan_to_num(frame, nan=0.0, posinf=0.0, neginf=0.0)
     if frame.ndim == 3:
         return cv2.cvtColor(np.ascontiguousarray(frame), cv2.COLOR_RGB2GRAY)
     return frame

@@ -67,6 +67,8 @@ class Grade(stage.Survey):
         small = np.stack([_small(frame, times)[0] for frame in frames])
         scene = survey_scene(small, cell, capture.target)
         seen = look(small, scene, cell)
+        if not scene.peak > 0:
+            raise CaptureError(f"all frames looked at in {capture.file or 'this capture'} are black: was the cap on?")
         if not scene.fills_frame and scene.peak - scene.background <= 8 * scene.noise / np.sqrt(9):
             raise CaptureError(
                 f"no object stands out in {capture.file or 'this capture'}: the brightest part is only "

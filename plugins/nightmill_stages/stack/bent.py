@@ -82,7 +82,8 @@ def add_bent(
     inner = part.astype(np.float32)
     if gain != 1:
         inner *= np.float32(1 / gain)
-    if cv2.norm(part, clipped, cv2.NORM_INF) > 0:
+    # Not "greater than 0": a NaN sample makes the norm NaN, and is rejected like any other misfit.
+    if cv2.norm(part, clipped, cv2.NORM_INF) != 0:
         hit = part != clipped
         inner[hit] = centre[where][hit]
         sums["clipped"] += int(np.count_nonzero(hit))

@@ -100,7 +100,8 @@ def add_bent_mosaic(
         values *= np.float32(1 / gain)
     part = frame[inside]
     clipped = cv2.min(cv2.max(part, expected.low[parity][where]), expected.high[parity][where])
-    if cv2.norm(part, clipped, cv2.NORM_INF) > 0:
+    # Not "greater than 0": a NaN sample makes the norm NaN, and is rejected like any other misfit.
+    if cv2.norm(part, clipped, cv2.NORM_INF) != 0:
         hit = part != clipped
         values[inside][hit] = np.nan
         sums["clipped"] += int(np.count_nonzero(hit))

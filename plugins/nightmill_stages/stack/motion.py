@@ -7,7 +7,7 @@ from nightmill.artefacts import FrameTable
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
-__all__ = ["jitter"]
+__all__ = ["bending", "jitter"]
 
 
 def jitter(table: FrameTable, usable: NDArray[np.bool_]) -> list[float]:
@@ -18,3 +18,9 @@ def jitter(table: FrameTable, usable: NDArray[np.bool_]) -> list[float]:
         slow = median_filter(path, size=min(31, len(path)), mode="nearest")
         result.append(round(float(np.sqrt(np.mean((path - slow) ** 2))), 4))
     return result
+
+
+def bending(table: FrameTable, usable: NDArray[np.bool_]) -> list[float]:
+    """Return the rms [row, column] of the local shifts about each frame's own, camera pixels."""
+    mesh = np.asarray(table["mesh"], np.float64)[usable]
+    return [round(float(np.sqrt(np.mean(mesh[..., axis] ** 2))), 4) for axis in range(2)]

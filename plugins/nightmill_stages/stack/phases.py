@@ -138,7 +138,8 @@ def residuals(
         difference *= np.float32(1 / gain)
     rejected = None
     clipped = cv2.min(cv2.max(part, low), high)
-    if cv2.norm(part, clipped, cv2.NORM_INF) > 0:
+    # Not "greater than 0": a NaN sample makes the norm NaN, and is rejected like any other misfit.
+    if cv2.norm(part, clipped, cv2.NORM_INF) != 0:
         rejected = part != clipped
         difference[rejected] = centre[rejected]
     difference -= centre

@@ -14,6 +14,8 @@ Header of the stack (JSON values), besides "frames_kept", "frames_total", "scale
     whether the object runs over the frame's edge.
 "jitter_px"
     [row, column] rms of the frames' motion about its slow drift (a running median of 31 frames), camera pixels.
+"bending_px"
+    [row, column] rms of the local shifts about the frames' motion, camera pixels (bent frames only).
 "sharpness_quantiles"
     sharpness of all usable frames at 0, 10, ... 100 %, as graded.
 """
@@ -33,7 +35,7 @@ from .bent_mosaic import add_bent_mosaic, empty_bent_mosaic
 from .choose import Choice, all_usable, choose_share
 from .finish import make_bent_stack, make_stack
 from .model import first_model
-from .motion import jitter
+from .motion import bending, jitter
 from .phases import Envelope, Layout, add, choose_phases, empty, envelope
 
 __all__ = ["StackFrames"]
@@ -161,6 +163,8 @@ class StackFrames(stage.Fold):
             "jitter_px": jitter(table, usable),
             "sharpness_quantiles": [float(f"{value:.6g}") for value in quantiles],
         }
+        if context.state["bent"]:
+            header["bending_px"] = bending(table, usable)
         if context.state["curve"]:
             header["share_curve"] = context.state["curve"]
         context.measure(
