@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from .bent import mean_of, variance_of
 from .bent_mosaic import SPREAD_PX, corrected, spread
+from .drizzle import Drizzled, drizzle
 from .model import sample_noise
 from .phases import Envelope, Layout
 from .reconstruct import reconstruct
 
-__all__ = ["make_bent_stack", "make_stack"]
+__all__ = ["make_bent_stack", "make_fine_stack", "make_stack"]
 
 EXCESS_PX = 5.0
 """Over such an area the halves' differences are averaged: some 150 pixels, a tenth of uncertainty."""
@@ -72,6 +73,34 @@ def make_stack(
     steady = np.stack([cv2.GaussianBlur(plane, (0, 0), 1.0) for plane in planes]).reshape(variance.shape)
     noise = np.sqrt(steady / np.maximum(effective, 1e-9))
     return _stack(data, halves, weights, seen, noise, blank, full_scale, header, 1.0 if exact else 0.1)
+
+
+def make_fine_stack(
+    sums: dict[str, NDArray[Any]],
+    layout: Layout,
+    expected: Envelope,
+    scale: int,
+    drop: float,
+    full_scale: float,
+    header: dict[str, Any],
+) -> Stack:
+    """Combine sums into a stack of `scale` pixels per camera pixel, by drops `drop` camera pixels wide."""
+
+    def fall(half: slice) -> Drizzled:
+        parts = (sums[name][half].sum(axis=0) for name in ("sum", "weight", "moment"))
+        return drizzle(*parts, expected.centre, layout, scale, drop)
+
+    data, mass, mass2 = fall(slice(0, 2))
+    halves = [fall(slice(half, half + 1))[0] for half in range(2)]
+    # A spot on which no drop of one half fell tells nothing about its noise: the whole stands in.
+    halves = [np.where(np.isfinite(one), one, data).astype(np.float32) for one in halves]
+    variance, exact = sample_noise(sums, layout)
+    fine = np.repeat(np.repeat(variance, scale, axis=-2), scale, axis=-1)
+    noise = np.sqrt(fine * mass2) / np.maximum(mass, 1e-9)
+    weights = sums["weight"].sum(axis=(1, 2, 3))
+    lost = np.repeat(np.repeat(sums["rejected"], scale, axis=0), scale, axis=1)
+    blank = (mass <= 1e-6) | (lost > (1 - MIN_SEEN) * weights.sum())
+    return _stack(data, halves, weights, mass, noise, blank, full_scale, header, 1.0 if exact else 0.1)
 
 
 def make_bent_stack(

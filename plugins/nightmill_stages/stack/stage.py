@@ -33,7 +33,7 @@ from numpy.typing import NDArray
 from .bent import add_bent, empty_bent
 from .bent_mosaic import add_bent_mosaic, empty_bent_mosaic
 from .choose import Choice, all_usable, choose_share
-from .finish import make_bent_stack, make_stack
+from .finish import make_bent_stack, make_fine_stack, make_stack
 from .model import first_model
 from .motion import bending, jitter
 from .phases import Envelope, Layout, add, choose_phases, empty, envelope
@@ -70,6 +70,12 @@ class StackFrames(stage.Fold):
         share: Annotated[float, stage.Field(gt=0, le=1)] | Literal["auto"] = stage.Field(
             "auto",
             description="Share of all usable frames to stack, sharpest first; chosen from the frames by default.",
+        )
+        scale: Annotated[int, stage.Field(ge=1, le=3)] | Literal["auto"] = stage.Field(
+            "auto", description="Pixels of the stack per camera pixel; 1 by default."
+        )
+        drop: float = stage.Field(
+            0.7, gt=0, le=1, description="Width of the drops, in camera pixels, that fall onto a grid of scale 2 or 3."
         )
         clip: float = stage.Field(
             5.0, ge=3, le=100, description="Samples that many sigmas outside what the reference expects are rejected."
@@ -149,17 +155,21 @@ class StackFrames(stage.Fold):
         expected = self._envelope(layout, np.dtype(str(context.state["dtype"])), context)
         usable = table["kept"].astype(bool) & np.isfinite(table["dy_px"])
         chosen = np.asarray(context.state["chosen"], bool)
+        scale = 1 if self.parameters.scale == "auto" else int(self.parameters.scale)
+        if scale > 1 and context.state["bent"]:
+            context.caution("scale", "frames that the air bent are stacked at the camera's own scale")
+            scale = 1
         quantiles = np.percentile(table["sharpness"][table["kept"].astype(bool)], np.arange(0, 101, 10))
         header = {
             "frames_kept": int(chosen.sum()),
             "frames_total": int(table.rows),
             "share_kept": round(float(chosen.sum() / all_usable(table, usable)), 4),
-            "scale": 1,
-            "origin_px": [float(np.mean(table["dy_px"][chosen])), float(np.mean(table["dx_px"][chosen]))],
+            "scale": scale,
+            "origin_px": [float(np.mean(table[name][chosen])) + 0.5 / scale - 0.5 for name in ("dy_px", "dx_px")],
             "level": float(np.median(table["level"][chosen])),
             "background": float(np.median(table["background"][chosen])),
             "fills_frame": bool(table["fills_frame"][chosen].any()),
-            "white_noise": not bool(context.state["bent"]),
+            "white_noise": not bool(context.state["bent"]) and scale == 1,
             "jitter_px": jitter(table, usable),
             "sharpness_quantiles": [float(f"{value:.6g}") for value in quantiles],
         }
@@ -174,6 +184,8 @@ class StackFrames(stage.Fold):
         if context.state["bent"]:
             picture = np.asarray(context.state["picture"], np.float32)
             return make_bent_stack(partial, layout, expected, picture, full_scale, header)
+        if scale > 1:
+            return make_fine_stack(partial, layout, expected, scale, self.parameters.drop, full_scale, header)
         return make_stack(partial, layout, expected, full_scale, header)
 
     def _layout(self, context: stage.Context) -> Layout:
