@@ -15,7 +15,7 @@ import psutil
 import pytest
 from toysupport import TOY, TOY_RECIPE, events, products
 
-KILLS = int(os.environ.get("NIGHTMILL_KILLS", "4"))
+KILLS = int(os.environ.get("NIGHTMILL_KILLS", "2"))
 """The long form, by hand: NIGHTMILL_KILLS=200."""
 
 

@@ -112,7 +112,7 @@ class Picture:
         if "scale_arcsec" in self.geometry:
             cards["PIXSCALE"] = (float(self.geometry["scale_arcsec"]), "[arcsec] scale of a pixel")
         if "north_angle_deg" in self.geometry:
-            comment = "[deg] celestial north, counter-clockwise from up"
+            comment = "[deg] north, counter-clockwise from up"
             cards["NORTHANG"] = (float(self.geometry["north_angle_deg"]), comment)
         if "mirrored" in self.geometry:
             cards["MIRRORED"] = (bool(self.geometry["mirrored"]), "east is clockwise of north")

@@ -47,6 +47,7 @@ def demo(
     using: str,
     memory: int | None,
     scheduler: str | None,
+    tls: tuple[str, str, str] | None,
 ) -> int:
     """Make an invented night and process it into finished pictures.
 
@@ -65,7 +66,9 @@ def demo(
     from .run import process
 
     click.echo("processing it; one capture is spoilt on purpose and will be set aside", err=True)
-    code = process(night, out / "finished", workers=workers, using=using, memory_bytes=memory, scheduler=scheduler)
+    code = process(
+        night, out / "finished", workers=workers, using=using, memory_bytes=memory, scheduler=scheduler, tls=tls
+    )
     # The spoilt capture is part of the show, so a demo that set it aside has gone well.
     return 0 if code == 1 else code
 

@@ -11,6 +11,8 @@ import click
 
 __all__ = [
     "MEMORY",
+    "SPAN",
+    "UTC",
     "locked_option",
     "night_argument",
     "out_option",
@@ -53,6 +55,34 @@ class _Memory(click.ParamType[int]):
 MEMORY = _Memory()
 
 
+class _Span(click.ParamType[float]):
+    name = "time"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        match = re.fullmatch(r"\s*([0-9.]+)\s*(s|m|min|h)\s*", str(value))
+        if match is None or not float(match[1] or 0):
+            self.fail(f"{value!r} is not a span of time; write it like 90s, 30m or 2h", param, ctx)
+        return float(match[1]) * {"s": 1, "m": 60, "min": 60, "h": 3600}[match[2]]
+
+
+SPAN = _Span()
+
+
+class _Utc(click.ParamType[float]):
+    name = "utc"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        from ..naming import parse_utc
+
+        try:
+            return parse_utc(str(value))
+        except ValueError:
+            self.fail(f"{value!r} is not a time; write it like 2026-01-13T05:30", param, ctx)
+
+
+UTC = _Utc()
+
+
 def worker_options(command: F) -> F:
     """Add the options that say where work is done."""
     options = [
@@ -66,6 +96,13 @@ def worker_options(command: F) -> F:
         ),
         click.option("--memory", type=MEMORY, metavar="4GB", help="Memory for all workers together."),
         click.option("--scheduler", metavar="ADDRESS", help="Use an existing Dask scheduler, tcp:// or tls://."),
+        click.option(
+            "--tls",
+            nargs=3,
+            type=click.Path(exists=True, dir_okay=False),
+            metavar="CA CERT KEY",
+            help="Files of certificate authority, certificate and key, for a tls:// scheduler.",
+        ),
     ]
     for option in reversed(options):
         command = option(command)

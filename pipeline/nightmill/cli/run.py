@@ -6,7 +6,16 @@ from pathlib import Path
 
 import click
 
-from .options import locked_option, night_argument, out_option, plugin_option, recipe_option, worker_options
+from .options import (
+    SPAN,
+    UTC,
+    locked_option,
+    night_argument,
+    out_option,
+    plugin_option,
+    recipe_option,
+    worker_options,
+)
 
 __all__ = ["run"]
 
@@ -19,6 +28,12 @@ __all__ = ["run"]
 @plugin_option
 @locked_option
 @click.option("--ignore-space", is_flag=True, help="Start although the disk seems too small.")
+@click.option("--follow", is_flag=True, help="Go on as recordings are finished, until --until or Ctrl-C while idle.")
+@click.option("--until", type=UTC, metavar="UTC", help="When to end --follow, like 2026-01-13T05:30.")
+@click.option(
+    "--settle", type=SPAN, default="10s", show_default=True, help="With --follow: how long a recording must rest."
+)
+@click.option("--patience", type=SPAN, default="1h", show_default=True, help="When a task without an end is stopped.")
 @click.option("--quiet", is_flag=True, help="Tell only of what was set aside.")
 def run(
     night: Path,
@@ -28,9 +43,14 @@ def run(
     using: str,
     memory: int | None,
     scheduler: str | None,
+    tls: tuple[str, str, str] | None,
     plugins: tuple[str, ...],
     locked: bool,
     ignore_space: bool,
+    follow: bool,
+    until: float | None,
+    settle: float,
+    patience: float,
     quiet: bool,
 ) -> int:
     """Process the captures in the folder NIGHT into finished pictures.
@@ -38,6 +58,8 @@ def run(
     Nothing in NIGHT is changed. Run it again after an interruption, a crash or a changed parameter: only what is
     missing or different is made.
     """
+    if until is not None and not follow:
+        raise click.UsageError("--until goes with --follow")
     return process(
         night,
         out,
@@ -49,7 +71,12 @@ def run(
         scheduler=scheduler,
         plugins=plugins,
         locked=locked,
+        tls=tls,
         ignore_space=ignore_space,
+        follow=follow,
+        until=until,
+        settle_s=settle,
+        patience_s=patience,
     )
 
 

@@ -8,6 +8,7 @@ import os
 import queue
 from abc import ABC, abstractmethod
 from collections import deque
+from collections.abc import Callable
 from typing import Any
 
 from ..errors import MachineError
@@ -47,6 +48,10 @@ class Engine(ABC):
     def wait(self, seconds: float) -> list[tuple[str, Outcome]]:
         """Return what has been done since the last call; wait at most so long for the first of it."""
 
+    def end(self, name: str) -> bool:
+        """End a task that hangs, by ending the process that holds it; False when that cannot be done."""
+        return False
+
     def close(self, *, at_once: bool = False) -> None:  # noqa: B027 - an engine may hold nothing
         """Let go of everything; `at_once` without waiting for tasks in hand."""
 
@@ -84,6 +89,8 @@ class DaskEngine(Engine):
         Limit of all workers together.
     scheduler : str or None
         Address of an existing scheduler.
+    tls : tuple of str or None
+        Files of the certificate authority, the certificate and its key.
     scratch : str
         Folder for Dask's own files.
     """
@@ -95,6 +102,7 @@ class DaskEngine(Engine):
         threads: bool = False,
         memory_bytes: int | None = None,
         scheduler: str | None = None,
+        tls: tuple[str, str, str] | None = None,
         scratch: str = "",
     ) -> None:
         import dask
@@ -137,7 +145,9 @@ class DaskEngine(Engine):
                     host="127.0.0.1",
                     silence_logs=logging.CRITICAL,
                 )
-            self._client = distributed.Client(self._cluster or scheduler, timeout="20s", set_as_default=False)
+            self._client = distributed.Client(
+                self._cluster or scheduler, timeout="20s", set_as_default=False, security=_security(tls)
+            )
         except (OSError, TimeoutError, RuntimeError) as error:
             self.close(at_once=True)
             where = f"the scheduler at {scheduler}" if scheduler else "workers on this machine"
@@ -184,6 +194,24 @@ class DaskEngine(Engine):
             kind, reason = "machine", f"{type(error).__name__}: {error}"
             return {"ok": False, "kind": kind, "reason": reason, "trace": "", "seconds": 0.0, "peak_mb": 0.0}
 
+    def ask_workers(self, function: Callable[..., Any], *arguments: Any) -> dict[str, Any]:
+        """Run a function on every worker; returns results, or exceptions, by address."""
+        return dict(self._client.run(function, *arguments, on_error="return"))
+
+    def end(self, name: str) -> bool:
+        """Kill the worker process of this machine that holds the task; its nanny starts another."""
+        import psutil
+
+        keys = {key for key, held in self._names.items() if held == name}
+        for address, held in self._client.processing().items():
+            if not keys & set(held):
+                continue
+            for nanny in getattr(self._cluster, "workers", {}).values():
+                if getattr(nanny, "worker_address", None) == address and getattr(nanny, "pid", None):
+                    psutil.Process(nanny.pid).kill()
+                    return True
+        return False
+
     def close(self, *, at_once: bool = False) -> None:
         """Close client, then cluster."""
         for held in (getattr(self, "_client", None), self._cluster):
@@ -191,3 +219,12 @@ class DaskEngine(Engine):
                 with contextlib.suppress(Exception):
                     held.close(timeout=2 if at_once else 10)
         self._settings.__exit__(None, None, None)
+
+
+def _security(tls: tuple[str, str, str] | None) -> Any:
+    from distributed.security import Security
+
+    if tls is None:
+        return None
+    authority, certificate, key = tls
+    return Security(tls_ca_file=authority, tls_client_cert=certificate, tls_client_key=key, require_encryption=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import threading
+import time
 from types import FrameType
 from typing import Any, Self
 
@@ -48,6 +49,12 @@ class Watch:
         """Raise InterruptedRunError when the user has asked."""
         if self.asked:
             raise InterruptedRunError("interrupted; what is finished is kept: give the same command again to go on")
+
+    def sleep(self, seconds: float) -> None:
+        """Wait, but not beyond the user's asking."""
+        end = time.monotonic() + seconds
+        while not self.asked and time.monotonic() < end:
+            time.sleep(0.1)
 
     def _ask(self, number: int, frame: FrameType | None) -> None:
         self.asked += 1

@@ -29,6 +29,9 @@ class SetAside:
     reason: str
     role: str = "light"
     trace: str = ""
+    target: str | None = None
+    filter: str | None = None
+    utc: float | None = None
 
 
 @dataclass
@@ -59,6 +62,7 @@ def take_inventory(
     skip: Sequence[Path] = (),
     plugins: Sequence[str] = (),
     need_target: bool = True,
+    ready: Callable[[Found], bool] | None = None,
 ) -> Inventory:
     """Find, open and name every recording.
 
@@ -79,6 +83,8 @@ def take_inventory(
         Single-file plugins, for the tasks.
     need_target : bool
         Whether a recording without a target is set aside; not so when one recipe is given for all.
+    ready : callable or None
+        Leaves out recordings of which it says no.
     """
     stages = [call.make() for call in sources]
     found = find_recordings(night.folder, [s for s in stages if isinstance(s, Source)], skip)
@@ -86,6 +92,8 @@ def take_inventory(
     if kept_elsewhere is not None:
         extra = find_recordings(kept_elsewhere, [s for s in stages if isinstance(s, Source)], skip)
         found += [Found(one.path, f"masters/{one.file}", one.source) for one in extra]
+    if ready is not None:
+        found = [one for one in found if ready(one)]
     inventory = Inventory()
     by_file = {one.file: one for one in found}
     parameters = {call.name: call.resolved() for call in sources}
@@ -93,9 +101,10 @@ def take_inventory(
         one = by_file[file]
         named = parse_name(file, night.settings.names, roles)
         if not outcome["ok"]:
-            inventory.set_aside.append(
-                SetAside(file, outcome["reason"], named.role or "light", outcome.get("trace", ""))
-            )
+            trace = outcome.get("trace", "") if outcome.get("kind") != "capture" else ""
+            role = named.role or "light"
+            aside = SetAside(file, outcome["reason"], role, trace, named.target, named.filter, named.utc)
+            inventory.set_aside.append(aside)
             continue
         capture = Capture.from_json(outcome["meta"]["capture"]).replace(path=str(one.path), file=file)
         _place(inventory, _identify(capture, night, roles), night, roles, need_target=need_target)

@@ -51,6 +51,7 @@ class Progress:
     def begin(self, plan: Plan, set_aside: int) -> None:
         """Tell what is planned."""
         self._plan = plan
+        self._finished = 0
         self._total = len(plan.chains)
         frames = sum(chain.capture.frames for chain in plan.chains)
         size = sum(chain.capture.frames * chain.capture.frame_bytes for chain in plan.chains)
@@ -91,6 +92,12 @@ class Progress:
             self._live.update(Text("\n".join(rows), no_wrap=True))  # type: ignore[attr-defined]
         elif not self._quiet and time.monotonic() - self._last > LINE_SECONDS:
             self._say(f"        {self._clock()}  working on {'; '.join(working[:2])}")
+
+    def waiting(self, recording: int) -> None:
+        """Tell, at most once a minute, that recordings are being waited for."""
+        if time.monotonic() - self._last > LINE_SECONDS:
+            more = f"; {_count(recording, 'recording')} still growing" if recording else ""
+            self._say(f"        {self._clock()}  waiting for recordings{more}")
 
     def end(self) -> None:
         """Take the live display away."""

@@ -26,6 +26,7 @@ class Shelf:
     def __init__(self, out: Path, store: Store) -> None:
         self._out, self._store = out, store
         self._path = store.root / "published.json"
+        self._mine: set[str] = set()
         try:
             self._left: dict[str, Any] = dict(json.loads(self._path.read_text(encoding="utf-8")))
         except (OSError, ValueError, TypeError):
@@ -59,13 +60,16 @@ class Shelf:
             copy_whole(folder / name, target)
             state = target.stat()
             self._left[place] = [key, state.st_size, state.st_mtime_ns]
+            self._mine.add(place)
         write_json(self._path, self._left)
         return len(stale)
 
     def clear(self, wanted: set[str]) -> list[str]:
-        """Remove files that earlier runs published and this one does not; files of the user's are not touched."""
+        """Remove files that this very run published and that are not wanted any more (a filter's picture that a
+        colour picture replaced). What earlier runs left, or the user changed, is not touched.
+        """
         gone = []
-        for place in sorted(set(self._left) - wanted):
+        for place in sorted(self._mine - wanted):
             target = self._out / place
             if self._current(self._left[place][0], place):
                 target.unlink(missing_ok=True)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from ..errors import PluginError, UsageError
 from ..locking import check_lock
-from ..night import Night, read_night
+from ..night import Found, Night, find_recordings, read_night
 from ..plan import Assignment, Plan, build_plan
 from ..plugins import Registry, load_registry
 from ..recipe import Call
@@ -36,8 +36,13 @@ class Session:
     store: Store
     index: Index
 
-    def survey(self, opener: Opener) -> tuple[Inventory, Plan, Board]:
-        """Take the inventory and build the plan."""
+    def recordings(self) -> list[Found]:
+        """List the recordings that lie in the night now; nothing is opened."""
+        stages = [call.make() for call in _sources(self.recipes)]
+        return find_recordings(self.night.folder, [s for s in stages if isinstance(s, Source)], [self.out])
+
+    def survey(self, opener: Opener, ready: Callable[[Found], bool] | None = None) -> tuple[Inventory, Plan, Board]:
+        """Take the inventory and build the plan; with `ready`, of those recordings alone of which it says so."""
         inventory = take_inventory(
             self.night,
             _sources(self.recipes),
@@ -47,6 +52,7 @@ class Session:
             skip=[self.out],
             plugins=self.plugins,
             need_target=self.recipes.given is None,
+            ready=ready,
         )
         if not inventory.lights and not inventory.set_aside:
             raise UsageError(

@@ -90,8 +90,9 @@ def _facts(capture: Capture) -> dict[str, Any]:
 
 
 def _aside(one: SetAside) -> dict[str, Any]:
-    empty = dict.fromkeys(("target", "filter", "utc_mid", "frames", "frames_kept", "stack"))
-    return {"file": one.file, **empty, "status": "set_aside", "reason": one.reason, "notes": []}
+    known = {"target": one.target, "filter": one.filter, "utc_mid": iso(one.utc)}
+    empty = dict.fromkeys(("frames", "frames_kept", "stack"))
+    return {"file": one.file, **known, **empty, "status": "set_aside", "reason": one.reason, "notes": []}
 
 
 def _master(file: str, plan: Plan, board: Board, store: Store) -> dict[str, Any]:

@@ -265,3 +265,15 @@ def test_pictures_carry_their_whole_record(run_toy, toy_night):
     assert "factor: 3.0" in record["recipe"]
     assert len(record["plugins"]["toy-scale"].split()[-1]) == 64
     assert str(toy_night) not in path.read_bytes().decode("latin-1")
+
+
+def test_a_stage_that_hangs_is_stopped_and_costs_its_capture(run_toy, toy_night, monkeypatch):
+    good = products(run_toy("good").out)
+    monkeypatch.setenv("TOY_SLEEP", "120")
+    np.save(toy_night / "venus_20250205_180000_slow.npy", np.full((30, 24, 32), 9, np.uint8))
+    result = run_toy("bad", using="processes", workers=1, patience_s=4.0)
+    assert result.exit_code == 1
+    bad = next(one for one in result.summary["captures"] if one["status"] == "set_aside")
+    assert bad["file"] == "venus_20250205_180000_slow.npy"
+    assert "it showed no end after" in bad["reason"]
+    assert {name: data for name, data in products(result.out).items() if name in good} == good

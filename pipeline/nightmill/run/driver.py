@@ -1,0 +1,243 @@
+"""Works a plan through: what is tried again, what is set aside, what is published and told."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from ..errors import MachineError
+from ..files import write_json
+from ..journal import Journal
+from ..plan import Plan, Step
+from ..plan.space import bytes_needed
+from ..store import DamagedError
+from .crew import Crew
+from .index import stamp
+from .interrupt import Watch
+from .inventory import Inventory, SetAside
+from .options import Options
+from .progress import Progress
+from .publish import Shelf
+from .remember import save_memory
+from .session import Session
+from .showing import Showing
+from .states import Board, Status
+from .summary import capture_outcome, summarise
+
+__all__ = ["Driver"]
+
+TRIES = {"transient": 3, "memory": 2, "damaged": 4}
+"""How often a task is tried for each kind of failure; every other kind is final."""
+
+SUMMARY_SECONDS = 1.0
+SAME_FAULT_LIMIT = 5
+
+
+@dataclass
+class Driver:
+    """Works through one plan; the next plan of the same night (when following) gets a driver of its own."""
+
+    session: Session
+    options: Options
+    journal: Journal
+    progress: Progress
+    crew: Crew
+    shelf: Shelf
+    showing: Showing
+    inventory: Inventory
+    plan: Plan
+    board: Board
+    tries: dict[str, int] = field(default_factory=dict)
+    faults: dict[str, int] = field(default_factory=dict)
+    written: float = 0.0
+    open_captures: list[int] = field(default_factory=list)
+    open_pictures: list[str] = field(default_factory=list)
+    running: dict[str, str] = field(default_factory=dict)
+
+    def work(self, watch: Watch) -> None:
+        """Do what is to be done.
+
+        Raises
+        ------
+        MachineError, InterruptedRunError
+            Everything finished before then is kept and used again.
+        """
+        for one in self.inventory.set_aside:
+            self._tell_set_aside(one)
+        self._check_space()
+        self.progress.begin(self.plan, len(self.inventory.set_aside))
+        self.open_captures = list(range(len(self.plan.chains)))
+        self.open_pictures = [picture.step for picture in self.plan.pictures]
+        self.board.want(self.plan.goals)
+        self._look_around()
+        while True:
+            watch.check()
+            self.crew.fill(self.board, self.plan, self._task)
+            if not self.crew.busy:
+                break
+            for name, outcome in self.crew.wait():
+                self.running.pop(name, None)
+                self._settle(self.plan.steps[name], outcome)
+                self._look_around()
+            self.progress.tick(list(self.running.values()))
+        stuck = [goal for goal in self.plan.goals if self.board.of(goal) not in (Status.THERE, Status.FAILED)]
+        if stuck:
+            raise MachineError(f"nothing is left to do, yet {len(stuck)} products are missing; first: {stuck[0]}")
+
+    def end(self, state: str) -> dict[str, Any]:
+        """Write the summary for good and return it."""
+        summary = self._write_summary(state)
+        try:
+            save_memory(self.session.store.root, self.plan, self.board)
+        except OSError as error:
+            self.journal.event("not remembered", reason=str(error))  # costs reasons only, and the disk may be full
+        self.progress.end()
+        return summary
+
+    def _task(self, step: Step) -> dict[str, Any]:
+        self.running[step.id] = step.title
+        return {
+            "action": step.action,
+            "title": step.title,
+            "key": self.board.key(step.id) or "",
+            "content": step.content,
+            "carry": step.carry,
+            "inputs": self.board.inputs(step),
+            "store": str(self.session.store.root),
+            "plugins": list(self.session.plugins),
+        }
+
+    def _settle(self, step: Step, outcome: dict[str, Any]) -> None:
+        """Take in what came of a task."""
+        spent = {"seconds": outcome["seconds"], "peak_mb": outcome["peak_mb"]}
+        if outcome["ok"]:
+            self.journal.event("step done", step=step.id, title=step.title, **spent)
+            if step.action == "fingerprint":
+                self._note_sum(step, outcome["meta"]["sha256"])
+            else:
+                self.board.done(step.id)
+                self._drop_parts(step)
+            return
+        told = {key: outcome.get(key) for key in ("kind", "reason", "trace")}
+        self.journal.event("step failed", step=step.id, title=step.title, **spent, **told)
+        kind = outcome["kind"]
+        if kind in ("disk", "machine"):
+            raise MachineError(f"{outcome['reason']}; put it right and give the same command again to go on")
+        self.tries[step.id] = self.tries.get(step.id, 0) + 1
+        if self.tries[step.id] < TRIES.get(kind, 1):
+            if kind == "damaged":
+                self._heal(step, outcome["damaged"])
+            else:
+                time.sleep(0.2 * 4 ** (self.tries[step.id] - 1))
+            self.board.again(step.id)
+            return
+        self._check_same_fault(outcome)
+        self.board.failed(step.id, outcome["reason"])
+
+    def _note_sum(self, step: Step, sha256: str) -> None:
+        """Keep a fingerprint for the next run, if the recording is still as it was when it was opened."""
+        path, file = Path(step.carry["path"]), step.carry["file"]
+        if self.session.index.get(file, path, "capture") is None:
+            self.board.failed(step.id, "it changed while it was read; run again once it is complete")
+            return
+        self.session.index.put(file, stamp(path), "sha256", sha256)
+        self.session.index.save()
+        self.board.done(step.id, sha256)
+
+    def _heal(self, step: Step, key: str) -> None:
+        """Throw a damaged product away and have it made again."""
+        self.session.store.discard(key)
+        for need in step.inputs:
+            if self.board.of(need.step) is Status.THERE and self.board.key(need.step) == key:
+                self.board.lost(need.step)
+
+    def _drop_parts(self, step: Step) -> None:
+        """Free the partial sums of a fold: they are large, and the stack is there."""
+        if step.action == "finish":
+            for need in step.inputs:
+                if need.role.startswith("part:"):
+                    self.session.store.discard(self.board.key(need.step) or "")
+
+    def _check_same_fault(self, outcome: dict[str, Any]) -> None:
+        """Stop early when one stage fails for every capture: the night would only fail a hundred times."""
+        if outcome["kind"] != "stage":
+            return
+        stage = outcome.get("stage", "")
+        self.faults[stage] = self.faults.get(stage, 0) + 1
+        done = any(capture_outcome(i, self.plan, self.board)[0] == "done" for i in range(len(self.plan.chains)))
+        if self.faults[stage] >= SAME_FAULT_LIMIT and not done:
+            raise MachineError(
+                f"stage {stage!r} failed for each of the first {SAME_FAULT_LIMIT} captures, so the rest was not "
+                f"tried; the last reason: {outcome['reason']} (tracebacks are in the journal)"
+            )
+
+    def _look_around(self) -> None:
+        """Publish what has become ready, tell what is finished, keep the summary up to date."""
+        still: list[int] = []
+        for index in self.open_captures:
+            chain = self.plan.chains[index]
+            self._publish(chain.file, {"stack.fits": f"stacks/{chain.name}.fits"})
+            status, reason = capture_outcome(index, self.plan, self.board)
+            if status == "done":
+                self.progress.done(index)
+            elif status == "set_aside":
+                self._tell_set_aside(SetAside(chain.capture.file, reason or ""))
+            else:
+                still.append(index)
+        self.open_captures = still
+        self.open_pictures = [step for step in self.open_pictures if not self._publish(step, None)]
+        if time.monotonic() - self.written > SUMMARY_SECONDS:
+            self._write_summary("running")
+
+    def _publish(self, step: str, files: dict[str, str] | None) -> bool:
+        """Copy a product's files out; return whether nothing is left to do about this step."""
+        if self.board.of(step) is not Status.THERE:
+            return self.board.of(step) is Status.FAILED
+        key = self.board.key(step) or ""
+        try:
+            if files is None:
+                listed = self.session.store.meta(key)["listed"]
+                files = {name: f"pictures/{name}" for one in listed for name in one["files"]}
+                self.progress.pictures([f"pictures/{_preferred(one['files'])}" for one in listed])
+            copied = self.shelf.put(key, files)
+        except DamagedError:
+            self.session.store.discard(key)
+            self.board.lost(step)
+            return False
+        except OSError as error:
+            raise MachineError(f"cannot write into {self.session.out}: {error.strerror or error}") from error
+        if copied:
+            self.journal.event("published", files=list(files.values()))
+        return True
+
+    def _tell_set_aside(self, one: SetAside) -> None:
+        self.journal.event("set aside", file=one.file, reason=one.reason, trace=one.trace)
+        self.progress.set_aside(one.file, one.reason)
+
+    def _check_space(self) -> None:
+        need = bytes_needed(self.plan, lambda step: self.session.store.has(self.board.key(step) or ""))
+        free = shutil.disk_usage(self.session.store.root).free
+        self.journal.event("space", needed=need, free=free)
+        if need > free and not self.options.ignore_space:
+            raise MachineError(
+                f"the output needs about {need / 1e9:.1f} GB and {free / 1e9:.1f} GB are free on its disk; free some, "
+                f"give another --out, or go on all the same with --ignore-space"
+            )
+
+    def _write_summary(self, state: str) -> dict[str, Any]:
+        summary = summarise(self.plan, self.board, self.session.store, self.inventory.set_aside, state)
+        try:
+            write_json(self.session.out / "night.json", summary)
+            self.showing.write(summary, self.plan, self.board)
+        except OSError as error:
+            raise MachineError(f"cannot write into {self.session.out}: {error.strerror or error}") from error
+        self.written = time.monotonic()
+        return summary
+
+
+def _preferred(files: list[str]) -> str:
+    """Name the file of a picture that a person would open first."""
+    return next((file for file in files if file.endswith(".png")), files[0] if files else "")
