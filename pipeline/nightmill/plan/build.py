@@ -201,7 +201,7 @@ class _Builder:
         sheet = ""
         if capture.role == "light":
             gives = {column: text for call in surveys for column, text in getattr(call.stage, "gives", {}).items()}
-            sheet = step("sheet", "sheet", [*ready, Input("stack", stack)], stages=said, gives=gives, format=2)
+            sheet = step("sheet", "sheet", [*ready, Input("stack", stack)], stages=said, gives=gives, format=3)
         return Chain(capture, name, table, stack, sheet=sheet, aids=helpers)
 
     def masters(self, calls: Sequence[Call], capture: Capture, indices: tuple[int, ...]) -> dict[str, str]:

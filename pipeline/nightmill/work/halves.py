@@ -19,6 +19,9 @@ __all__ = ["THRESHOLD", "HalfCurve", "half_set_correlation"]
 THRESHOLD = 0.143
 """Correlation of two halves at which the mean of both correlates 0.5 with the truth (Rosenthal & Henderson 2003)."""
 
+WINDOW_LOSS = 2.25
+"""Values of a spectrum for each independent one, after a Hann window in both directions: 1.5 squared."""
+
 MOST_PX = 1024
 """Larger pictures are judged by their middle."""
 
@@ -93,7 +96,8 @@ def half_set_correlation(first: NDArray[np.floating], second: NDArray[np.floatin
     norm = np.sqrt(sums(np.abs(spectra[0]) ** 2) * sums(np.abs(spectra[1]) ** 2))
     correlation = np.divide(cross, norm, out=np.zeros(count), where=norm > 0)
     frequency = (np.arange(count) + 0.5) * 0.5 / count
-    return HalfCurve(frequency, correlation, _limit(frequency, correlation))
+    chance = 1.0 / np.sqrt(np.maximum(sums(np.ones(radius.shape)) / 2.0 / WINDOW_LOSS, 1.0))
+    return HalfCurve(frequency, correlation, _limit(frequency, correlation, chance))
 
 
 def _middle(picture: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -104,17 +108,23 @@ def _middle(picture: NDArray[np.float64]) -> NDArray[np.float64]:
     return picture[tuple(cuts)]
 
 
-def _limit(frequency: NDArray[np.float64], correlation: NDArray[np.float64]) -> float | None:
-    """Find where the curve, a little smoothed, falls below the threshold and stays there for three rings."""
+def _limit(
+    frequency: NDArray[np.float64], correlation: NDArray[np.float64], chance: NDArray[np.float64]
+) -> float | None:
+    """Find where the curve, a little smoothed, falls below the threshold and stays there for three rings.
+
+    In small rings chance alone correlates: there the curve must also stand out by three of its standard deviations.
+    """
     padded = np.pad(correlation, 1, mode="edge")
-    smooth = (padded[:-2] + padded[1:-1] + padded[2:]) / 3
-    below = smooth < THRESHOLD
-    start = int(np.argmax(smooth >= THRESHOLD))
+    # The median, for a mean would carry a steep fall outwards.
+    smooth = np.median([padded[:-2], padded[1:-1], padded[2:]], axis=0)
+    below = smooth < np.clip(3.0 * chance, THRESHOLD, 0.9)
     if below.all():
         return None
+    start = int(np.argmin(below))
     for k in range(start, len(below)):
         if below[k : k + 3].all():
             high, low = smooth[k - 1], smooth[k]
             step = frequency[k] - frequency[k - 1]
-            return float(frequency[k - 1] + step * (high - THRESHOLD) / max(high - low, 1e-12))
+            return float(frequency[k - 1] + step * min(max((high - THRESHOLD) / max(high - low, 1e-12), 0.0), 1.0))
     return 0.5
