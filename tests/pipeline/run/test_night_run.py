@@ -271,7 +271,7 @@ def test_a_stage_that_hangs_is_stopped_and_costs_its_capture(run_toy, toy_night,
     good = products(run_toy("good").out)
     monkeypatch.setenv("TOY_SLEEP", "120")
     np.save(toy_night / "venus_20250205_180000_slow.npy", np.full((30, 24, 32), 9, np.uint8))
-    result = run_toy("bad", using="processes", workers=1, patience_s=4.0)
+    result = run_toy("bad", using="processes", workers=1, patience_s=12.0)
     assert result.exit_code == 1
     bad = next(one for one in result.summary["captures"] if one["status"] == "set_aside")
     assert bad["file"] == "venus_20250205_180000_slow.npy"
