@@ -1,0 +1,264 @@
+"""Plugins found the way a stranger's would be: installed packages and single files, good ones and broken ones."""
+
+from __future__ import annotations
+
+import importlib
+import importlib.metadata
+import importlib.util
+import json
+import os
+import shutil
+import subprocess
+import sys
+import textwrap
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from nightmill.errors import PluginError
+from nightmill.plugins import Registry, load_module, load_registry
+from nightmill.recipe import parse_recipe
+from nightmill.testing.conformance.bench import make_bench
+
+EXAMPLES = Path(__file__).parents[1] / "example_plugins"
+PACKAGES = ("dots-reader", "edge-grade", "warm-tone")
+
+
+def install(project: Path, site: Path) -> None:
+    """Put a project into a folder of packages as an installer leaves it: its module and its .dist-info."""
+    described = tomllib.loads((project / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    name, version = described["name"], described["version"]
+    for module in described["entry-points"]["nightmill.plugins"]:
+        shutil.copytree(project / module, site / module, ignore=shutil.ignore_patterns("__pycache__"))
+    lines = [f"{key} = {value}" for key, value in described["entry-points"]["nightmill.plugins"].items()]
+    write_info(site, name, version, lines)
+
+
+def write_info(site: Path, name: str, version: str, lines: list[str]) -> None:
+    """Write the .dist-info of a package (PyPA specification "Recording installed projects")."""
+    info = site / f"{name.replace('-', '_')}-{version}.dist-info"
+    info.mkdir(parents=True)
+    (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: {version}\n", encoding="utf-8")
+    (info / "entry_points.txt").write_text("[nightmill.plugins]\n" + "\n".join(lines) + "\n", encoding="utf-8")
+    (info / "INSTALLER").write_text("test\n", encoding="utf-8")
+
+
+@pytest.fixture
+def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Give a folder of packages that is on the path of this process."""
+    folder = tmp_path / "site"
+    folder.mkdir()
+    monkeypatch.syspath_prepend(str(folder))
+    return folder
+
+
+def add_module(site: Path, name: str, text: str) -> None:
+    """Install a one-module plugin."""
+    (site / f"{name}.py").write_text(textwrap.dedent(text), encoding="utf-8")
+    write_info(site, name, "1.0", [f"{name} = {name}"])
+
+
+def fresh(*files: Path) -> Registry:
+    importlib.invalidate_caches()
+    return load_registry.__wrapped__(tuple(map(str, files)))
+
+
+GOOD = """
+    from nightmill import stage
+    from nightmill.hooks import implementation
+
+    @stage.survey(name="{name}", gives={{"{name}_value": "mean, ADU"}})
+    def grade(data):
+        "Grade."
+        return data.mean(axis=(1, 2))
+
+    @implementation
+    def nightmill_stages():
+        return [grade]
+"""
+
+
+def test_ten_broken_plugins_stop_nothing(site: Path) -> None:
+    """Import error, exit, syntax, wrong hooks: each is named with its package, and the good ones load."""
+    broken = {
+        "bad_a_import": "import no_such_module_here",
+        "bad_b_exit": "raise SystemExit(1)",
+        "bad_c_raise": "1 / 0",
+        "bad_d_syntax": "def (",
+        "bad_e_hook": GOOD.format(name="one").replace("def nightmill_stages", "def nightmill_stagez"),
+        "bad_f_unmarked": GOOD.format(name="two").replace("    @implementation\n", ""),
+        "bad_g_argument": GOOD.format(name="three").replace("nightmill_stages()", "nightmill_stages(night)"),
+        "bad_h_none": GOOD.format(name="four").replace("return [grade]", "return None"),
+        "bad_i_version": GOOD.format(name="five").replace("\n    from", "\n    nightmill_api = 99\n    from", 1),
+        "bad_j_interrupted": "raise GeneratorExit",
+    }
+    for name, text in broken.items():
+        add_module(site, name, text)
+    add_module(site, "good_first", GOOD.format(name="good-first").replace("good-first_value", "first"))
+    add_module(site, "zz_good_last", GOOD.format(name="good-last").replace("good-last_value", "last"))
+    registry = fresh()
+    assert {"good-first", "good-last", "stack"} <= set(registry.stages)
+    assert registry.origins["good-last"] == "zz_good_last 1.0"
+    assert {one.name: one.origin for one in registry.broken} == {name: f"{name} 1.0" for name in broken}
+    for one in registry.broken:
+        assert one.reason
+        assert "Traceback" in one.trace
+    # No trace of half a registration is left (pluggy 1.7 and later).
+    assert not {"one", "two", "three", "four", "five"} & set(registry.stages)
+    assert not any(registry.manager.has_plugin(name) for name in broken)
+
+
+def test_the_cause_is_told_when_a_recipe_asks(site: Path) -> None:
+    add_module(site, "club_grade", "import no_such_module_here")
+    registry = fresh()
+    text = "nightmill: 1\nstages: [ingest, grade, align, qqq-club, stack, compose]\n"
+    with pytest.raises(PluginError, match=r"club_grade \(club_grade 1.0\): ModuleNotFoundError"):
+        parse_recipe(text, "r.yaml", registry)
+    # and a recipe that does not ask is none the worse for it
+    assert parse_recipe("nightmill: 1\nstages: [ingest, grade, align, stack, compose]\n", "r.yaml", registry).calls
+
+
+def test_two_plugins_that_claim_one_name(site: Path, tmp_path: Path) -> None:
+    add_module(site, "first_plugin", GOOD.format(name="sharp"))
+    add_module(site, "second_plugin", GOOD.format(name="sharp"))
+    registry = fresh()
+    assert "sharp" not in registry.stages
+    with pytest.raises(PluginError) as caught:
+        registry.stage("sharp")
+    for part in ("first_plugin 1.0", "second_plugin 1.0", "'first_plugin:sharp'", "'second_plugin:sharp'"):
+        assert part in str(caught.value)
+    assert registry.stage("first_plugin:sharp").__module__ == "first_plugin"
+    text = "nightmill: 1\nstages: [ingest, second_plugin:sharp, grade, align, stack, compose]\n"
+    recipe = parse_recipe(text, "r.yaml", registry)
+    assert recipe.calls[1].stage.__module__ == "second_plugin"
+    with pytest.raises(PluginError):
+        parse_recipe(text.replace("second_plugin:", ""), "r.yaml", registry)
+
+
+def test_a_plugin_of_another_version_is_refused_before_it_runs(tmp_path: Path) -> None:
+    path = tmp_path / "future.py"
+    path.write_text("nightmill_api = 2\nopen('ran', 'w')\n", encoding="utf-8")
+    registry = load_registry.__wrapped__((str(path),), installed=False)
+    assert "needs stage interface 2, this nightmill speaks 1" in registry.broken[0].reason
+    assert not Path("ran").exists()
+
+
+def test_nothing_in_a_night_is_run_by_itself(toy_night: Path, run_toy, tmp_path: Path) -> None:
+    """Code beside the captures stays untouched unless night.yaml or the command line names it."""
+    (toy_night / "conftest.py").write_text("raise SystemExit(9)\n", encoding="utf-8")
+    (toy_night / "plugin.py").write_text("raise SystemExit(9)\n", encoding="utf-8")
+    assert run_toy().exit_code == 0
+
+
+def test_single_file(tmp_path: Path) -> None:
+    path = tmp_path / "contrast.py"
+    shutil.copy(EXAMPLES / "contrast.py", path)
+    registry = fresh(path)
+    assert registry.origins["contrast"].startswith("contrast.py ")
+    first = registry.origins["contrast"]
+    path.write_text(path.read_text(encoding="utf-8") + "\n# changed\n", encoding="utf-8")
+    assert fresh(path).origins["contrast"] != first
+    missing = fresh(tmp_path / "nowhere.py").broken[-1]
+    assert "there is no file" in missing.reason
+
+
+def test_a_module_that_is_not_installed(site: Path) -> None:
+    (site / "loose_grade.py").write_text(textwrap.dedent(GOOD.format(name="loose")), encoding="utf-8")
+    importlib.invalidate_caches()
+    registry, name = load_module("loose_grade")
+    assert f"{name}:loose" in registry.qualified
+    assert load_module("nightmill_stages.plugin")[1] == "nightmill_stages"
+
+
+def test_the_grade_is_short() -> None:
+    lines = (EXAMPLES / "edge-grade" / "edge_grade" / "__init__.py").read_text(encoding="utf-8").splitlines()
+    assert len([line for line in lines if line.strip()]) <= 15
+
+
+RECIPE = """
+nightmill: 1
+title: Three plugins
+stages:
+  - dots-reader
+  - edge-grade: {step: 3}
+  - grade
+  - align: {share: 0.9}
+  - stack: {share: 0.5}
+  - compose
+  - warm-tone: {temperature: 5200 K}
+"""
+
+
+@pytest.fixture
+def three_plugins(tmp_path: Path) -> tuple[Path, dict[str, str]]:
+    """Install the three examples; give a night for them, and the environment that finds them."""
+    site = tmp_path / "site"
+    site.mkdir()
+    for name in PACKAGES:
+        install(EXAMPLES / name, site)
+    night = tmp_path / "night"
+    night.mkdir()
+    spec = importlib.util.spec_from_file_location("dots_for_test", site / "dots_reader" / "__init__.py")
+    assert spec is not None
+    assert spec.loader is not None
+    reader = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(reader)
+    bench = make_bench("mosaic", 48)
+    path = night / "jupiter_20260112_221000_RGB.dots"
+    reader.write_dots(path, bench.data, start=1768255800.0, fps=100.0, mosaic="RGGB")
+    (tmp_path / "three.yaml").write_text(RECIPE, encoding="utf-8")
+    environment = {**os.environ, "PYTHONPATH": str(site), "OMP_NUM_THREADS": "1", "NO_COLOR": "1"}
+    return tmp_path, environment
+
+
+def nightmill(folder: Path, environment: dict[str, str], *arguments: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-c", "from nightmill.cli import main; main()", *arguments]
+    done = subprocess.run(
+        command, cwd=folder, env=environment, capture_output=True, text=True, encoding="utf-8", timeout=240, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done
+
+
+def test_installed_plugins_make_a_picture_and_the_picture_makes_it_again(three_plugins) -> None:
+    """Reader, grade and picture stage from three packages; then, from the PNG alone, the same bits."""
+    folder, environment = three_plugins
+    listed = json.loads(nightmill(folder, environment, "stages", "--json").stdout)
+    origins = {one["name"]: one["plugin"] for one in listed["stages"]}
+    assert origins["edge-grade"] == "edge-grade 1.0"
+    assert origins["warm-tone"] == "warm-tone 2.1"
+    assert origins["dots-reader"] == "dots-reader 0.3"
+    nightmill(folder, environment, "run", "night", "--recipe", "three.yaml", "--using", "serial", "--quiet")
+    made = sorted((folder / "night-finished" / "pictures").iterdir())
+    (png,) = [path for path in made if path.suffix == ".png"]
+    shutil.copy(png, folder / "alone.png")
+    nightmill(folder, environment, "recipe", "from", "alone.png", "-o", "again.yaml")
+    options = ("--using", "serial", "--quiet", "--locked", "--out", "again")
+    nightmill(folder, environment, "run", "night", "--recipe", "again.yaml", *options)
+    for path in made:
+        assert (folder / "again" / "pictures" / path.name).read_bytes() == path.read_bytes(), path.name
+
+
+@pytest.mark.skipif(importlib.util.find_spec("hatchling") is None, reason="building wheels needs hatchling")
+def test_pip_builds_and_installs_the_examples(tmp_path: Path) -> None:
+    projects = [shutil.copytree(EXAMPLES / name, tmp_path / name) for name in PACKAGES]
+    target = tmp_path / "target"
+    command = [sys.executable, "-m", "pip", "install", "--quiet", "--no-index", "--no-deps", "--no-build-isolation"]
+    subprocess.run([*command, "--target", str(target), *map(str, projects)], check=True, timeout=240)
+    found = importlib.metadata.distributions(path=[str(target)])
+    points = {point.name for one in found for point in one.entry_points if point.group == "nightmill.plugins"}
+    assert points == {"dots_reader", "edge_grade", "warm_tone"}
+
+
+def test_dots_are_read_as_written(tmp_path: Path) -> None:
+    spec = importlib.util.spec_from_file_location("dots_alone", EXAMPLES / "dots-reader/dots_reader/__init__.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    data = np.random.default_rng(1).integers(0, 256, (7, 9, 11), dtype=np.uint8)
+    module.write_dots(tmp_path / "a.dots", data, start=0.0, fps=50.0)
+    reader = module.DotsReader()
+    capture = reader.open(tmp_path / "a.dots")
+    assert np.array_equal(reader.read(capture, 2, 6), data[2:6])
