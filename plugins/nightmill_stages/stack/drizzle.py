@@ -1,8 +1,8 @@
 """Finer grids: drops of the raw samples let fall onto output pixels.
 
 The method is that of Fruchter & Hook (2002, PASP 114, 144, doi:10.1086/338393). Every sample is a square drop, `drop`
-camera pixels wide, where it was seen; it shares itself among the output pixels that it overlaps, by area. Samples of one
-phase lie on a regular grid, so the sums over phases fall as a whole.
+camera pixels wide, where it was seen; it shares itself among the output pixels that it overlaps, by area. Samples of
+one phase lie on a regular grid, so the sums over phases fall as a whole.
 """
 
 from __future__ import annotations

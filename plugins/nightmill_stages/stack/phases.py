@@ -75,12 +75,12 @@ class Envelope:
 
 
 def choose_phases(height: int, width: int, planes: int, cfa: str | None) -> int:
-    """Choose the number of phases along an axis: as many as the memory allows, 2 to 5.
+    """Choose the number of phases along an axis: as many as the memory allows, 1 to 3.
 
     The scatter within a phase costs little sharpness, and that little is known and undone; small sums stay in cache.
     """
     one = 2 * (4 if cfa else 1) * height * width * planes * 4
-    return int(np.clip(np.sqrt(BUDGET / one), 2, 5))
+    return int(np.clip(np.sqrt(BUDGET / one), 1, 3))
 
 
 def empty(layout: Layout) -> dict[str, Array]:
