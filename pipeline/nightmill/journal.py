@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -38,12 +39,17 @@ class Journal:
         )
 
     def event(self, event: str, **values: Any) -> None:
-        """Write one event; `values` are JSON values."""
-        self._log.info(event, **values)
+        """Write one event; `values` are JSON values.
+
+        A journal that cannot be written (the disk is full) must not hide why the run ends.
+        """
+        with contextlib.suppress(OSError):
+            self._log.info(event, **values)
 
     def close(self) -> None:
         """Close the file."""
-        self._stream.close()
+        with contextlib.suppress(OSError):
+            self._stream.close()
 
     def _show(self, logger: Any, method: str, values: Any) -> Any:
         self._observe(dict(values))

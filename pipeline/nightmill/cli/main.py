@@ -85,11 +85,16 @@ def main(arguments: list[str] | None = None) -> None:
     except NightmillError as error:
         click.echo(f"nightmill: {error}", err=True)
         code = error.exit_code
+    except OSError as error:
+        if isinstance(error, BrokenPipeError):
+            # The reader of our output went away (as `| head` does): nothing more to say.
+            sys.stderr.close()
+            code = 0
+        else:
+            place = f": {error.filename}" if error.filename else ""
+            click.echo(f"nightmill: {error.strerror or error}{place}", err=True)
+            code = 3
     except (click.Abort, KeyboardInterrupt):
         click.echo("nightmill: interrupted", err=True)
         code = 130
-    except BrokenPipeError:
-        # The reader of our output went away (as `| head` does): nothing more to say.
-        sys.stderr.close()
-        code = 0
     sys.exit(code if isinstance(code, int) else 0)

@@ -1,0 +1,145 @@
+"""The command line: exit codes, messages without tracebacks, a quick --help, nothing but text when not a terminal."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+from nightmill.run.lock import hold
+from toysupport import TOY
+
+
+def nightmill(*arguments, cwd=None):
+    command = [sys.executable, "-m", "nightmill", *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, timeout=120, check=False, cwd=cwd)
+
+
+@pytest.fixture
+def toy(toy_night):
+    """Give the arguments that run the toy night."""
+    out = toy_night.parent / "out"
+    return [
+        "run", toy_night, "--out", out, "--recipe", toy_night.parent / "toy.yaml", "--plugin", TOY, "--using", "serial",
+    ]  # fmt: skip
+
+
+def test_0_when_all_is_done_and_where_to_look(toy, toy_night):
+    done = nightmill(*toy)
+    assert done.returncode == 0, done.stderr
+    assert str(toy_night.parent / "out" / "report" / "index.html") in done.stdout
+    assert "3 pictures of 3 captures" in done.stdout
+    # Not a terminal: no colours, no carriage returns.
+    assert "\x1b" not in done.stdout + done.stderr and "\r" not in done.stdout + done.stderr
+    assert done.stderr.count("done") == 3
+
+
+def test_1_when_some_were_set_aside(toy, toy_night):
+    (toy_night / "mars_20250205_204000_B.npy").write_text("junk")
+    done = nightmill(*toy)
+    assert done.returncode == 1
+    assert "set aside: mars_20250205_204000_B.npy: not a .npy file; make it again" in done.stderr
+    assert "1 set aside, with reasons in the report" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["rnu"], "there is no command 'rnu'; did you mean 'run'?"),
+        (["run", "nowhere"], "does not exist"),
+        (["run", ".", "--recipe", "jupiter-magic"], "there is no recipe 'jupiter-magic'"),
+        (["run", ".", "--memory", "lots"], "write it like 4GB or 800MB"),
+        (["run", ".", "--workers", "0"], "0 is not in the range"),
+        (["run", ".", "--until", "2026-01-13T05:30"], "--until goes with --follow"),
+        (["run", ".", "--follow", "--until", "dawn"], "write it like 2026-01-13T05:30"),
+        (["demo", "--targets", "pluto"], "there is no demo target 'pluto'"),
+        (["clean", "."], "is not an output folder"),
+    ],
+)
+def test_2_for_wrong_usage(arguments, message, tmp_path):
+    done = nightmill(*arguments, cwd=tmp_path)
+    assert done.returncode == 2
+    assert message in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_2_for_a_wrong_recipe_with_its_place(toy, toy_night):
+    recipe = toy_night.parent / "toy.yaml"
+    recipe.write_text(recipe.read_text().replace("factor: 3", "factr: 3"))
+    done = nightmill(*toy)
+    assert done.returncode == 2
+    assert "toy.yaml:9:17: " in done.stderr
+    assert "'factr'" in done.stderr
+    assert "did you mean 'factor'?" in done.stderr
+    assert "                ^" in done.stderr
+
+
+def test_3_when_the_scheduler_is_not_there(toy):
+    arguments = [one for one in toy if one not in ("--using", "serial")]
+    done = nightmill(*arguments, "--scheduler", "tcp://127.0.0.1:9")
+    assert done.returncode == 3
+    assert "cannot reach the scheduler at tcp://127.0.0.1:9" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_4_for_a_broken_plugin(toy, tmp_path):
+    broken = tmp_path / "broken.py"
+    broken.write_text("import no_such_module\n")
+    done = nightmill(*toy, "--plugin", broken)
+    assert done.returncode == 4
+    assert "broken.py" in done.stderr and "no_such_module" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_75_while_another_run_holds_the_folder(toy, toy_night):
+    with hold(toy_night.parent / "out" / ".store"):
+        done = nightmill(*toy)
+    assert done.returncode == 75
+    assert "another run holds this output folder (process" in done.stderr
+
+
+def test_help_is_quick():
+    nightmill("--help")
+    spent = []
+    for _ in range(3):
+        began = time.perf_counter()
+        assert nightmill("--help").returncode == 0
+        spent.append(time.perf_counter() - began)
+    bare = []
+    for _ in range(3):
+        began = time.perf_counter()
+        subprocess.run([sys.executable, "-c", "import click"], check=True)
+        bare.append(time.perf_counter() - began)
+    # Compared with Python and click alone in the same run, since machines differ: no heavy import may creep in.
+    assert min(spent) < min(bare) + 0.3
+
+
+def test_clean_frees_the_store_and_leaves_the_products(toy, toy_night):
+    assert nightmill(*toy).returncode == 0
+    out = toy_night.parent / "out"
+    dry = nightmill("clean", out, "--dry-run")
+    assert dry.returncode == 0 and "products that can be made again" in dry.stdout
+    assert list((out / ".store" / "objects").glob("*/*"))
+    assert nightmill("clean", out).returncode == 0
+    assert not list((out / ".store" / "objects").glob("*/*"))
+    assert list((out / "pictures").iterdir()) and list((out / "stacks").iterdir())
+    assert nightmill(*toy).returncode == 0
+
+
+def test_doctor_tells_and_hides_what_is_private(tmp_path):
+    done = nightmill("doctor", "--out", tmp_path, "--share")
+    assert done.returncode == 0, done.stdout + done.stderr
+    for part in ("Python", "plugins", "memory", "disk", "locks and renames: work here"):
+        assert part in done.stdout
+    import getpass
+    from pathlib import Path
+
+    assert str(Path.home()) + "/" not in done.stdout
+    assert getpass.getuser() not in done.stdout.replace("(user)", "")
+
+
+def test_a_frame_that_is_brighter_than_any_is_no_reason_to_stop(toy, toy_night):
+    np.save(toy_night / "mars_20250205_204500_R.npy", np.full((20, 24, 32), 255, np.uint8))
+    assert nightmill(*toy).returncode == 0
