@@ -69,7 +69,7 @@ def measure_blur(
     prior, by_motion = prior_from_header(header, optics[0], field=field)
 
     def blurs(ratio: float, share: float) -> list[Blur]:
-        return [Blur(ratio * k, share, o.obstruction) for k, o in zip(stronger, optics, strict=True)]
+        return [Blur(ratio * k, share, o.obstruction, o.drop_px) for k, o in zip(stronger, optics, strict=True)]
 
     if not field:
         parts = zip(planes, optics, signals, noises, stronger, strict=True)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from .signal import Signal
 
-__all__ = ["Optics", "channel_wavelengths", "picture_scale", "seen_cutoff", "telescope_cutoff"]
+__all__ = ["Optics", "channel_wavelengths", "drop_blur", "picture_scale", "seen_cutoff", "telescope_cutoff"]
 
 USUAL_NM = {"R": 630.0, "G": 530.0, "B": 460.0, "L": 560.0, "IR": 742.0, "UV": 360.0, "CH4": 889.0, "HA": 656.3}
 """Effective wavelengths where the night file names none, nm (common practice, no source)."""
@@ -33,12 +33,15 @@ class Optics:
         Effective wavelength; only ratios between channels matter here.
     source : {"telescope", "spectrum", "recipe"}
         What told the cut-off.
+    drop_px : float
+        Standard deviation of the blur by resampling onto a finer grid, in pixels of the picture.
     """
 
     cutoff: float
     obstruction: float = 0.0
     wavelength_nm: float = 560.0
     source: Literal["telescope", "spectrum", "recipe"] = "telescope"
+    drop_px: float = 0.0
 
     def transfer(self, frequency: NDArray[np.floating]) -> NDArray[np.float64]:
         """Return the perfect telescope's transfer at `frequency` (cycles a pixel)."""
@@ -73,6 +76,18 @@ def picture_scale(picture: Picture, night: Mapping[str, Mapping[str, Any]]) -> f
         return None
     focal = float(telescope["focal_length_mm"]) * float(telescope.get("amplifier", 1.0))
     return 206.264806 * float(camera["pixel_um"]) / focal / float(picture.header.get("scale", 1) or 1)
+
+
+def drop_blur(header: Mapping[str, Any]) -> float:
+    """Return the standard deviation, in pixels of the picture, of what a finer grid has blurred.
+
+    A sample falls as a drop ("drop", its width in camera pixels) onto pixels of a grid "scale" times finer: two boxes.
+    """
+    scale = float(header.get("scale", 1) or 1)
+    if scale <= 1:
+        return 0.0
+    drop = float(header.get("drop") or 0.7)
+    return float(np.hypot(drop * scale, 1.0) / np.sqrt(12))
 
 
 def telescope_cutoff(aperture_mm: float, wavelength_nm: float, scale_arcsec: float) -> float:

@@ -65,8 +65,8 @@ def prior_from_header(header: Mapping[str, Any], optics: Optics, *, field: bool 
     jitter, bending = _motion(header.get("jitter_px")), _motion(header.get("bending_px"))
     if not jitter:
         return Prior(UNKNOWN.ratio, UNKNOWN.ratio_spread, share, spread), None
-    # The quieter axis: wind and gears shake one axis more than the other, air shakes both alike.
-    moved = min(jitter)
+    # Air shakes both axes alike. Where one moves far more, wind or gears do it, and the quieter one tells.
+    moved = float(np.sqrt(np.mean(np.square(jitter)))) if max(jitter) < 1.6 * min(jitter) else min(jitter)
     if bending:
         moved = float(np.hypot(moved, np.mean(bending)))
     elif field:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from .apply import Sharpened, layer_gains, sharpen_lucy, sharpen_wavelet, sharpen_wiener
 from .blur import RATIO_RANGE, SHARE_RANGE, Blur
 from .measured import REFERENCE, Measured, measure_blur
-from .optics import Optics, channel_wavelengths, picture_scale, seen_cutoff, telescope_cutoff
+from .optics import Optics, channel_wavelengths, drop_blur, picture_scale, seen_cutoff, telescope_cutoff
 from .signal import Signal, measure_signal, white_noise
 from .sky import sky_level
 from .spectral import apply_transfer, fill_gaps
@@ -128,7 +128,7 @@ class Sharpen(stage.PictureStage):
             if cut is None:
                 (cut, _), source = seen_cutoff(signal), "spectrum"
                 signal = measure_signal(filled[c], a, b, noises[c], cut)
-            optics.append(Optics(cut, obstruction, wave, source))
+            optics.append(Optics(cut, obstruction, wave, source, drop_blur(picture.header)))
             signals.append(signal)
         if optics[0].source == "spectrum":
             context.choose(
@@ -153,7 +153,8 @@ class Sharpen(stage.PictureStage):
         if seeing != "auto" and share != "auto":
             stronger = [(o.wavelength_nm / optics[0].wavelength_nm) ** -REFERENCE for o in optics]
             blurs = [
-                Blur(float(seeing) * k, float(share), o.obstruction) for k, o in zip(stronger, optics, strict=True)
+                Blur(float(seeing) * k, float(share), o.obstruction, o.drop_px)
+                for k, o in zip(stronger, optics, strict=True)
             ]
             return Measured(blurs, "recipe", 0.0, None, "given in the recipe")
         measured = measure_blur(filled, optics, signals, noises, picture.header)
@@ -164,6 +165,7 @@ class Sharpen(stage.PictureStage):
                     one.ratio if seeing == "auto" else float(seeing) * one.ratio / first,
                     one.share if share == "auto" else float(share),
                     one.obstruction,
+                    one.extra_px,
                 )
                 for one in measured.blurs
             ]
@@ -241,7 +243,7 @@ class Sharpen(stage.PictureStage):
             context.measure(
                 "seeing",
                 {"d_over_r0": round(ratio, 2), "error": round(ratio * measured.error, 2), "way": measured.way},
-                f"Air over the telescope: D/r0 = {ratio:.1f} at {optics[middle].wavelength_nm:.0f} nm, {measured.why}.",
+                f"Air in the frames kept: D/r0 = {ratio:.1f} at {optics[middle].wavelength_nm:.0f} nm, {measured.why}.",
             )
         reached = f"{shares[middle]:.0%} of the telescope's cut-off"
         if scale is not None:

@@ -43,7 +43,7 @@ def moved(picture: Float, dy: float, dx: float) -> Float:
 
 
 @lru_cache(maxsize=4)
-def mars(r0_m: float = 0.05, seed: int = 31, frames: int = 300, share: float = 0.15) -> Stacked:
+def mars(r0_m: float = 0.05, seed: int = 31, frames: int = 220, share: float = 0.2) -> Stacked:
     """Stack the best frames of a Mars capture through phase screens, in red, with photon and read noise."""
     scenario = PRESETS["mars"](seeing=Seeing(r0_m=r0_m), frames=frames, seed=seed, scene_seed=seed)
     scene = make_scene(scenario.scene, scenario.scene_seed)

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from nightmill_stages.sharpen.blur import Blur
 from nightmill_stages.sharpen.measured import measure_blur
-from nightmill_stages.sharpen.optics import Optics
+from nightmill_stages.sharpen.optics import Optics, drop_blur
 from nightmill_stages.sharpen.seeing import prior_from_header, ratio_from_jitter
 from nightmill_stages.sharpen.signal import measure_signal
 from nightmill_stages.sharpen.sky import Channel, Prior, fit_sky, has_sky, sky_level
-from nightmill_stages.sharpen.spectral import cosine, frequencies
+from nightmill_stages.sharpen.spectral import cosine, frequencies, uncosine
 
 from .scenes import mars
 
@@ -36,12 +39,11 @@ def test_blur_is_found_from_the_sky_alone(r0_m, seed):
     stacked = mars(r0_m, seed)
     optics, signal, noise = prepared(stacked)
     found = fit_sky([Channel(stacked.data, optics, signal, noise)], Prior(3.0, 2.0, 0.5, 0.5))
-    # A few hundred frames of one screen are a sample: the air in them differs from the mean by this much.
-    assert found.ratio == pytest.approx(stacked.ratio, rel=0.35)
+    # The stack was made of the better moments, and some hundred frames are a small sample of the air.
+    assert 0.55 < found.ratio / stacked.ratio < 1.25
     assert found.misfit < 2
     f = np.linspace(0.1, 0.7, 7) * stacked.cutoff
-    blur = Channel(stacked.data, optics, signal, noise).blur(found.ratio, found.share)
-    curve = np.interp(f, frequencies(stacked.data.shape)[0], blur[0])
+    curve = Blur(found.ratio, found.share, optics.obstruction).transfer(f, optics.cutoff)
     np.testing.assert_allclose(curve, true_transfer(stacked, f, stacked.cutoff), atol=0.1)
 
 
@@ -49,7 +51,7 @@ def test_statistics_of_the_frames_agree_with_the_air():
     stacked = mars(0.045, 42)
     optics = Optics(stacked.cutoff, stacked.obstruction)
     assert ratio_from_jitter(float(np.mean(stacked.jitter_px)), optics) == pytest.approx(stacked.ratio, rel=0.4)
-    prior, by_motion = prior_from_header({"share_kept": 0.1, "jitter_px": [2.0, 2.6]}, optics)
+    prior, by_motion = prior_from_header({"share_kept": 0.1, "jitter_px": [2.0, 4.6]}, optics)
     assert by_motion == pytest.approx(ratio_from_jitter(2.0, optics))
     assert prior.share == pytest.approx(0.25)
     assert prior_from_header({}, optics)[1] is None
@@ -77,3 +79,29 @@ def test_object_and_surface_are_told_apart():
         for header in ({}, {"jitter_px": [2.0, 2.0], "share_kept": 0.2})
     ]
     assert ways == ["guess", "motion"]
+
+
+def test_finer_sampling_and_a_large_frame_change_nothing():
+    stacked = mars(0.08, 41)
+    optics, signal, noise = prepared(stacked)
+    prior = Prior(3.0, 2.0, 0.5, 0.5)
+    plain = fit_sky([Channel(stacked.data, optics, signal, noise)], prior)
+    # The same picture on a grid twice as fine: the spectrum is continued by zeros.
+    fine = np.zeros((2 * stacked.data.shape[0], 2 * stacked.data.shape[1]), np.float32)
+    fine[: stacked.data.shape[0], : stacked.data.shape[1]] = 2 * cosine(stacked.data)
+    fine = uncosine(fine)
+    finer = replace(optics, cutoff=optics.cutoff / 2)
+    found = fit_sky([Channel(fine, finer, replace(signal, frequency=signal.frequency / 2), noise * 2)], prior)
+    assert found.ratio == pytest.approx(plain.ratio, rel=0.04)
+    large = np.pad(stacked.data, ((40, 150), (100, 60)), mode="edge")
+    found = fit_sky([Channel(large, optics, signal, noise)], prior)
+    assert found.ratio == pytest.approx(plain.ratio, rel=0.04)
+
+
+def test_blur_of_drops_is_that_of_two_boxes():
+    assert drop_blur({"scale": 1}) == 0.0
+    x = np.linspace(-4, 4, 8001)
+    box = [(np.abs(x) < width / 2).astype(float) for width in (2 * 0.6, 1.0)]
+    kernel = np.convolve(*box, mode="same")
+    expected = np.sqrt((kernel * x**2).sum() / kernel.sum())
+    assert drop_blur({"scale": 2, "drop": 0.6}) == pytest.approx(expected, rel=1e-3)
