@@ -55,7 +55,15 @@ class Bench:
     def frames(self, numbers: NDArray[np.int64]) -> Frames:
         """Return some frames, as the engine would read them."""
         full = self.capture.full_scale
-        return Frames(self.data[numbers], numbers, self.utc[numbers], full, self.capture.cfa)
+        return Frames(self._view(numbers), numbers, self.utc[numbers], full, self.capture.cfa)
+
+    def _view(self, numbers: NDArray[np.int64]) -> NDArray[Any]:
+        """Return frames without copying where they follow one another: a stage that writes into them is then seen."""
+        if len(numbers) and np.all(np.diff(numbers) == 1):
+            return self.data[numbers[0] : numbers[-1] + 1]
+        chosen = self.data[numbers]
+        chosen.flags.writeable = self.data.flags.writeable
+        return chosen
 
     def table(self) -> FrameTable:
         """Return the frame table as it is before the stage."""

@@ -1,0 +1,213 @@
+"""The kit finds what it is there to find: a stage for each way to break a promise."""
+
+from __future__ import annotations
+
+import os
+import time
+
+import cv2
+import numpy as np
+import pytest
+from nightmill import stage
+from nightmill.artefacts import Stack
+from nightmill.testing.conformance import CHECKS, run_checks, stage_checks
+
+
+class Honest(stage.Survey):
+    """Keep every promise."""
+
+    name = "honest"
+    gives = {"mine": "mean, ADU"}
+
+    class Parameters(stage.Parameters):
+        factor: float = stage.Field(1.0, ge=0, le=2, description="Factor.")
+
+    def measure(self, frames, rows, context):
+        data = np.nan_to_num(frames.data.reshape(len(frames), -1).astype(np.float64))
+        return {"mine": np.array([frame.mean() for frame in data]) * self.parameters.factor}
+
+
+class Writes(Honest):
+    """Write into its input."""
+
+    def measure(self, frames, rows, context):
+        frames.data[0, 0, 0] = 7
+        return super().measure(frames, rows, context)
+
+
+class Counts(Honest):
+    """Keep state between calls."""
+
+    calls = 0
+
+    def measure(self, frames, rows, context):
+        Counts.calls += 1
+        return {"mine": np.full(len(frames), float(Counts.calls))}
+
+
+class Compares(Honest):
+    """Compare frames with the others of their chunk."""
+
+    def measure(self, frames, rows, context):
+        values = super().measure(frames, rows, context)["mine"]
+        return {"mine": values - values.mean()}
+
+
+class Short(Honest):
+    """Give one value too few."""
+
+    def measure(self, frames, rows, context):
+        return {"mine": super().measure(frames, rows, context)["mine"][:-1]}
+
+
+class Forgets(Honest):
+    """Declare a column and never give it."""
+
+    gives = {"mine": "mean, ADU", "other": "never"}
+
+
+class Adds(Honest):
+    """Give a column that it does not declare."""
+
+    def measure(self, frames, rows, context):
+        return {**super().measure(frames, rows, context), "more": np.zeros(len(frames))}
+
+
+class Prints(Honest):
+    """Print."""
+
+    def measure(self, frames, rows, context):
+        print("hello")
+        return super().measure(frames, rows, context)
+
+
+class Wanders(Honest):
+    """Change the process."""
+
+    def measure(self, frames, rows, context):
+        os.environ["NIGHTMILL_TEST_TRACE"] = str(time.perf_counter())
+        return super().measure(frames, rows, context)
+
+
+class Threads(Honest):
+    """Change OpenCV's threads."""
+
+    def measure(self, frames, rows, context):
+        cv2.setNumThreads(3)
+        return super().measure(frames, rows, context)
+
+
+class Divides(Honest):
+    """Raise on frames that are all black."""
+
+    def measure(self, frames, rows, context):
+        return {"mine": np.array([1 // int(frame.max()) for frame in frames.data], float)}
+
+
+class Mono(Honest):
+    """Take two axes for granted."""
+
+    def measure(self, frames, rows, context):
+        count, _, _ = frames.data.shape
+        return {"mine": np.zeros(count)}
+
+
+class Hoards(Honest):
+    """Hold far too much."""
+
+    def measure(self, frames, rows, context):
+        hoard = np.ones((40, 2**20))
+        return {"mine": np.full(len(frames), hoard[0, 0])}
+
+
+class Peeks(Honest):
+    """Read a section of the night file that it does not declare."""
+
+    def measure(self, frames, rows, context):
+        return {"mine": np.full(len(frames), context.night["telescope"].get("aperture_mm", 0.0))}
+
+
+class Lambda(Honest):
+    """Cannot be pickled."""
+
+    def __init__(self, parameters=None):
+        super().__init__(parameters)
+        self.function = lambda: 1
+
+
+class Bounds(Honest):
+    """Fail at the end of its own range."""
+
+    def measure(self, frames, rows, context):
+        return {"mine": np.full(len(frames), 1 / self.parameters.factor)}
+
+
+class Grows(stage.Fold):
+    """Keep all frames."""
+
+    name = "grows"
+    needs = ("kept",)
+
+    def select(self, table, context):
+        return np.ones(table.rows, bool)
+
+    def fold(self, partial, frames, rows, context):
+        held = {"all": frames.data.astype(np.float32)}
+        return held if partial is None else self.join(partial, held)
+
+    def join(self, first, second):
+        return {"all": np.concatenate([first["all"], second["all"]])}
+
+    def finish(self, partial, table, context):
+        return Stack(partial["all"].mean(axis=0, dtype=np.float64))
+
+
+BREAKS = [
+    (Writes, "input-unchanged"),
+    (Writes, "read-only-input"),
+    (Counts, "same-bits-again"),
+    (Compares, "same-bits-chunked"),
+    (Short, "dtype-and-shape"),
+    (Forgets, "columns-delivered"),
+    (Adds, "columns-delivered"),
+    (Prints, "quiet"),
+    (Wanders, "no-traces"),
+    (Threads, "no-traces"),
+    (Divides, "black-and-saturated"),
+    (Mono, "mono-and-colour"),
+    (Hoards, "memory-bounded"),
+    (Peeks, "same-bits-again"),
+    (Lambda, "pickles"),
+    (Bounds, "bounds-work"),
+    (Grows, "partial-does-not-grow"),
+    (Grows, "dtype-and-shape"),
+    (Grows, "nothing-kept"),
+]
+
+
+FAULTS = (AssertionError, ValueError, KeyError, AttributeError, TypeError, ZeroDivisionError)
+
+
+def test_an_honest_stage_passes() -> None:
+    outcomes = run_checks(Honest)
+    assert [one for one in outcomes if one.state == "failed"] == []
+    assert sum(one.state == "passed" for one in outcomes) >= 20
+    assert len(CHECKS) >= 15
+
+
+@pytest.mark.parametrize(("cls", "name"), BREAKS, ids=lambda value: getattr(value, "__name__", value))
+def test_a_broken_promise_is_found(cls, name) -> None:
+    before = cv2.getNumThreads()
+    try:
+        (check,) = [one for one in stage_checks(cls) if str(one) == name]
+        with pytest.raises(FAULTS) as caught:
+            check()
+    finally:
+        cv2.setNumThreads(before)
+        os.environ.pop("NIGHTMILL_TEST_TRACE", None)
+    assert str(caught.value)
+
+
+def test_a_check_that_does_not_exist_cannot_be_skipped() -> None:
+    with pytest.raises(ValueError, match="there is no check no-such"):
+        stage_checks(Honest, skip=["no-such"])
