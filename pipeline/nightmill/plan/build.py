@@ -81,7 +81,8 @@ class Plan:
     @property
     def goals(self) -> list[str]:
         """Steps whose products the user wants: every stack, every picture, and what the report shows of them."""
-        wanted = [chain.file for chain in self.chains] + [picture.step for picture in self.pictures]
+        wanted = [chain.file for chain in (*self.masters.values(), *self.chains)]
+        wanted += [picture.step for picture in self.pictures]
         return wanted + [chain.sheet for chain in self.chains] + [picture.preview for picture in self.pictures]
 
 
@@ -166,7 +167,7 @@ class _Builder:
                 carry=carry,
             )
         )
-        helpers = self.masters((*frames, fold), capture, indices)
+        helpers = self.masters((*frames, fold), capture, indices, source)
         fixed = [Input("recording", mark), *(Input(f"aid:{r}", s, optional=True) for r, s in helpers.items())]
         base = {"capture": capture_facts(capture), "source": self.said(source), "frames": self.said_all(frames)}
         table: str | None = None
@@ -204,7 +205,9 @@ class _Builder:
             sheet = step("sheet", "sheet", [*ready, Input("stack", stack)], stages=said, gives=gives, format=3)
         return Chain(capture, name, table, stack, sheet=sheet, aids=helpers)
 
-    def masters(self, calls: Sequence[Call], capture: Capture, indices: tuple[int, ...]) -> dict[str, str]:
+    def masters(
+        self, calls: Sequence[Call], capture: Capture, indices: tuple[int, ...], source: Call
+    ) -> dict[str, str]:
         """Plan the masters that these stages choose for a capture; return the finishing step by role."""
         chosen: dict[str, str] = {}
         for call in calls:
@@ -215,18 +218,29 @@ class _Builder:
                 for role in call.stage.aids
             }
             for role, aid in sorted(call.make().choose_aids(capture, candidates).items()):
-                chosen[role] = self.master(aid, call.stage.aids[role], indices)
+                chosen[role] = self.master(aid, call.stage.aids[role], indices, source)
         return chosen
 
-    def master(self, aid: Capture, fold_name: str, indices: tuple[int, ...]) -> str:
-        """Plan the master of one dark or flat, once."""
+    def master(self, aid: Capture, fold_name: str, indices: tuple[int, ...], source: Call) -> str:
+        """Plan the master of one dark or flat, once; it is read as the captures that it serves are."""
         if aid.file not in self.plan.masters:
             cls = self.registry.stage(fold_name)
-            source_cls = self.registry.stage(aid.source)
-            source = Call(aid.source, source_cls, source_cls.Parameters())
+            if source.name != aid.source:
+                other = self.registry.stage(aid.source)
+                source = Call(aid.source, other, other.Parameters())
             fold = Call(fold_name, cls, cls.Parameters())
             prefix = f"master/{aid.file}"
-            self.plan.masters[aid.file] = self.fold(prefix, indices, aid, source, (), (), fold, aid.file)
+            parts = (aid.role, aid.filter) if aid.filter else (aid.role,)
+            name = format_name("{target}_{date}_{time}", "_".join(parts), None, aid.utc_start)
+            count = sum(chain.name.partition("-")[0] == name for chain in self.plan.masters.values())
+            name = name if count == 0 else f"{name}-{count + 1}"
+            chain = self.fold(prefix, indices, aid, source, (), (), fold, name)
+            facts = {"capture": {**capture_facts(aid), "file": aid.file}}
+            inputs = (Input("stack", chain.stack),)
+            chain.file = self.add(
+                Step(f"{prefix}/files", "publish_master", f"{aid.file}: files", indices, inputs, facts)
+            )
+            self.plan.masters[aid.file] = chain
         return self.plan.masters[aid.file].stack
 
     def pictures(self, recipe: Recipe, indices: Sequence[int]) -> None:

@@ -32,6 +32,9 @@ __all__ = ["Driver"]
 TRIES = {"transient": 3, "memory": 2, "damaged": 4}
 """How often a task is tried for each kind of failure; every other kind is final."""
 
+COURTESIES = ("sheet", "preview")
+"""Steps for the report alone: their faults set nothing aside and stop nothing."""
+
 SUMMARY_SECONDS = 1.0
 SAME_FAULT_LIMIT = 5
 
@@ -134,13 +137,14 @@ class Driver:
                 time.sleep(0.2 * 4 ** (self.tries[step.id] - 1))
             self.board.again(step.id)
             return
-        self._check_same_fault(outcome)
+        if step.action not in COURTESIES:
+            self._check_same_fault(outcome)
         self.board.failed(step.id, outcome["reason"])
 
     def _note_sum(self, step: Step, sha256: str) -> None:
         """Keep a fingerprint for the next run, if the recording is still as it was when it was opened."""
         path, file = Path(step.carry["path"]), step.carry["file"]
-        if self.session.index.get(file, path, "capture") is None:
+        if not self.session.index.same(file, path):
             self.board.failed(step.id, "it changed while it was read; run again once it is complete")
             return
         self.session.index.put(file, stamp(path), "sha256", sha256)
@@ -188,6 +192,8 @@ class Driver:
             else:
                 still.append(index)
         self.open_captures = still
+        for chain in self.plan.masters.values():
+            self._publish(chain.file, {"stack.fits": f"masters/{chain.name}.fits"})
         self.open_pictures = [step for step in self.open_pictures if not self._publish(step, None)]
         if time.monotonic() - self.written > SUMMARY_SECONDS:
             self._write_summary("running")

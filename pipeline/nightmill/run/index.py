@@ -60,6 +60,14 @@ class Index:
         except (OSError, KeyError, TypeError, AttributeError):
             return None
 
+    def same(self, file: str, path: Path) -> bool:
+        """Say whether a recording is still as it was when something was put for it."""
+        entry = self._entries.get(file)
+        try:
+            return entry is not None and entry.get("stamp") == stamp(path)
+        except (OSError, AttributeError):
+            return False
+
     def put(self, file: str, seen: list[Any], name: str, value: Any) -> None:
         """Remember a JSON value for a recording whose stamp was `seen` before it was read."""
         entry = self._entries.get(file)

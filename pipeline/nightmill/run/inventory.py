@@ -13,9 +13,13 @@ from ..naming import parse_name, parse_utc
 from ..night import Found, Night, find_recordings
 from ..recipe import Call
 from ..stage import Source
+from ..store import key_of
 from .index import Index, stamp
 
-__all__ = ["Inventory", "SetAside", "take_inventory"]
+__all__ = ["Inventory", "SetAside", "open_again", "take_inventory"]
+
+LIBRARY = "(masters)/"
+"""Begins the names of recordings that come from the folder of masters, not from the night."""
 
 Opener = Callable[[list[tuple[str, dict[str, Any]]]], Iterable[tuple[str, dict[str, Any]]]]
 """Performs "open" tasks, by name, wherever tasks are performed; yields outcomes by name."""
@@ -91,7 +95,7 @@ def take_inventory(
     kept_elsewhere = _masters_folder(night)
     if kept_elsewhere is not None:
         extra = find_recordings(kept_elsewhere, [s for s in stages if isinstance(s, Source)], skip)
-        found += [Found(one.path, f"masters/{one.file}", one.source) for one in extra]
+        found += [Found(one.path, LIBRARY + one.file, one.source) for one in extra]
     if ready is not None:
         found = [one for one in found if ready(one)]
     inventory = Inventory()
@@ -133,7 +137,7 @@ def _opened(
 ) -> Iterable[tuple[str, dict[str, Any]]]:
     tasks, seen = [], {}
     for one in found:
-        known = index.get(one.file, one.path, "capture")
+        known = index.get(one.file, one.path, _entry(one.source, parameters))
         if known is not None:
             yield one.file, {"ok": True, "meta": {"capture": known}}
             continue
@@ -147,8 +151,37 @@ def _opened(
         tasks.append((one.file, task))
     for file, outcome in opener(tasks):
         if outcome["ok"]:
-            index.put(file, seen[file], "capture", outcome["meta"]["capture"])
+            capture = outcome["meta"]["capture"]
+            index.put(file, seen[file], _entry(capture["source"], parameters), capture)
         yield file, outcome
+
+
+def _entry(source: str, parameters: dict[str, dict[str, Any]]) -> str:
+    """Name a description in the index: what a header means depends on how the source was told to read it."""
+    return f"capture {key_of({'source': source, 'parameters': parameters[source]})[:12]}"
+
+
+def open_again(
+    captures: Sequence[Capture],
+    call: Call,
+    night: Night,
+    roles: Sequence[str],
+    index: Index,
+    opener: Opener,
+    plugins: Sequence[str],
+) -> tuple[list[Capture], list[SetAside]]:
+    """Open recordings once more with a source's parameters as their recipe gives them."""
+    by_file = {one.file: one for one in captures}
+    found = [Found(Path(one.path), one.file, one.source) for one in captures]
+    opened, aside = [], []
+    for file, outcome in _opened(found, {call.name: call.resolved()}, index, opener, plugins):
+        if outcome["ok"]:
+            capture = Capture.from_json(outcome["meta"]["capture"]).replace(path=by_file[file].path, file=file)
+            opened.append(_identify(capture, night, roles))
+        else:
+            before = by_file[file]
+            aside.append(SetAside(file, outcome["reason"], "light", "", before.target, before.filter, before.utc_start))
+    return sorted(opened, key=lambda one: one.file), aside
 
 
 def _identify(capture: Capture, night: Night, roles: Sequence[str]) -> Capture:
@@ -175,7 +208,7 @@ def _place(inventory: Inventory, capture: Capture, night: Night, roles: Sequence
         return
     if capture.role != "light":
         inventory.aids.append(capture)
-    elif capture.file.startswith("masters/") and night.settings.masters is not None:
+    elif capture.file.startswith(LIBRARY):
         return  # a folder of masters may hold other things
     elif capture.target is None and need_target:
         stem = Path(capture.file).name

@@ -7,18 +7,19 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from ..artefacts import Capture
 from ..errors import PluginError, UsageError
 from ..locking import check_lock
 from ..night import Found, Night, find_recordings, read_night
 from ..plan import Assignment, Plan, build_plan
 from ..plugins import Registry, load_registry
-from ..recipe import Call
+from ..recipe import Call, Recipe
 from ..stage import Source
 from ..store import Store
 from ..work import perform
 from .choose import Recipes, choose_recipe, gather_recipes
 from .index import Index
-from .inventory import Inventory, Opener, SetAside, take_inventory
+from .inventory import Inventory, Opener, SetAside, open_again, take_inventory
 from .states import Board
 
 __all__ = ["Session", "open_here", "prepare"]
@@ -70,8 +71,28 @@ class Session:
                 inventory.set_aside.append(SetAside(capture.file, reason))
                 continue
             assignments.append(Assignment(capture, recipe))
+        assignments = self._reopened(assignments, inventory, opener)
         plan = build_plan(self.night, assignments, inventory.aids, self.registry)
         return inventory, plan, self._board(plan)
+
+    def _reopened(self, assignments: list[Assignment], inventory: Inventory, opener: Opener) -> list[Assignment]:
+        """Open again what its own recipe wants to be read otherwise than the first recipe with that source does."""
+        first = {call.name: call for call in _sources(self.recipes)}
+        settled: list[Assignment] = []
+        other: dict[int, tuple[Call, Recipe, list[Capture]]] = {}
+        for one in assignments:
+            call = next(call for call in one.recipe.of_kind(Source) if call.name == one.capture.source)
+            if call.parameters == first[call.name].parameters:
+                settled.append(one)
+            else:
+                other.setdefault(id(one.recipe), (call, one.recipe, []))[2].append(one.capture)
+        for call, recipe, captures in other.values():
+            opened, aside = open_again(
+                captures, call, self.night, _roles(self.recipes), self.index, opener, self.plugins
+            )
+            settled += [Assignment(capture, recipe) for capture in opened]
+            inventory.set_aside += aside
+        return sorted(settled, key=lambda one: one.capture.file)
 
     def _board(self, plan: Plan) -> Board:
         board = Board(plan, self.store.has)

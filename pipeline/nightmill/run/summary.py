@@ -102,7 +102,8 @@ def _master(file: str, plan: Plan, board: Board, store: Store) -> dict[str, Any]
     there = state is Status.THERE or (state is Status.IDLE and store.has(board.key(chain.stack) or ""))
     status = "set_aside" if state is Status.FAILED else "done" if there else "waiting"
     reason = board.reasons.get(chain.stack)
-    return {**_facts(chain.capture), "role": chain.capture.role, "status": status, "reason": reason}
+    master = f"masters/{chain.name}.fits" if there else None
+    return {**_facts(chain.capture), "role": chain.capture.role, "status": status, "reason": reason, "master": master}
 
 
 def _pictures(plan: Plan, board: Board, store: Store) -> list[dict[str, Any]]:

@@ -14,7 +14,7 @@ from ..errors import CaptureError
 from ..stage import Context, Fold, PictureStage, Survey
 from .calling import calling
 from .feed import Feed
-from .files import publish, publish_stack
+from .files import publish, publish_master, publish_stack
 from .preview import preview
 from .sheet import sheet
 from .states import load_arrays, save_arrays, save_state
@@ -281,6 +281,7 @@ ACTIONS: dict[str, Callable[[Task, Path, Meta], None]] = {
     "finish": finish,
     "develop": develop,
     "publish": publish,
+    "publish_master": publish_master,
     "publish_stack": publish_stack,
     "sheet": sheet,
     "preview": preview,

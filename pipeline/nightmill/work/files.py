@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import dataclasses
 import platform
+from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from ..artefacts import Picture, Stack
+from ..artefacts import Capture, Picture, Stack
 from ..naming import format_name
 from ..store import DamagedError
 from .calling import calling
 from .task import Task
 
-__all__ = ["publish", "publish_stack", "versions"]
+__all__ = ["publish", "publish_master", "publish_stack", "versions"]
 
 LIBRARIES = ("nightmill", "numpy", "scipy", "opencv-python-headless", "astropy")
 RECORD_FORMAT = 1
@@ -71,6 +72,26 @@ def publish_stack(task: Task, folder: Path, meta: dict[str, Any]) -> None:
     complete = dataclasses.replace(stack, record=_record(task, stack.record))
     complete.write(folder / "stack.fits", _cards(stack))
     meta |= {"header": stack.header, "notes": stack.record["notes"]}
+
+
+def publish_master(task: Task, folder: Path, meta: dict[str, Any]) -> None:
+    """Write the master of a dark or flat, with the header by which a later night finds and matches it."""
+    stack = Stack.load(task.store.open(task.inputs["stack"]))
+    capture = Capture.from_json({**task.content["capture"], "path": ""})
+    began = None
+    if capture.utc_start is not None:
+        began = datetime.fromtimestamp(capture.utc_start, UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3]
+    cards = {
+        "IMAGETYP": (capture.role, "kind of master"),
+        "EXPTIME": (capture.exposure_s, "[s] exposure of a frame"),
+        "GAIN": (capture.gain, "gain, as the camera states it"),
+        "FILTER": (capture.filter, "filter"),
+        "BAYERPAT": (capture.cfa, "colour filter array, from the top left"),
+        "INSTRUME": (capture.camera, "camera"),
+        "DATE-OBS": (began, "start, UTC"),
+        **_cards(stack),
+    }
+    stack.write(folder / "stack.fits", {keyword: card for keyword, card in cards.items() if card[0] is not None})
 
 
 def _cards(stack: Stack) -> dict[str, tuple[Any, str]]:
