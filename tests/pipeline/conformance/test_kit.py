@@ -162,7 +162,19 @@ class Grows(stage.Fold):
         return Stack(partial["all"].mean(axis=0, dtype=np.float64))
 
 
+class Paints(stage.PictureStage):
+    """Write into the picture that it is handed."""
+
+    name = "paints"
+
+    def develop(self, pictures, context):
+        pictures[0].data[0] = 1
+        return pictures
+
+
 BREAKS = [
+    (Paints, "input-unchanged"),
+    (Paints, "read-only-input"),
     (Writes, "input-unchanged"),
     (Writes, "read-only-input"),
     (Counts, "same-bits-again"),

@@ -35,7 +35,9 @@ def input_unchanged(subject: Subject) -> None:
     """Frames, columns, masters and pictures that a stage is handed are as they were afterwards."""
     bench = _copy(subject.bench(masters=True))
     kept = _copy(bench)
-    _run(subject, bench)
+    trial = _run(subject, bench)
+    for name, (array, before) in trial.handed.items():
+        assert np.array_equal(array, before, equal_nan=True), f"it wrote into the picture's {name}"
     assert np.array_equal(bench.data, kept.data), "it wrote into the frames"
     for name, values in kept.columns.items():
         assert np.array_equal(bench.columns[name], values, equal_nan=True), f"it wrote into the column {name!r}"

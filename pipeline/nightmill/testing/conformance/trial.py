@@ -33,6 +33,8 @@ class Trial:
         Columns of a survey.
     partial_bytes : int
         Size of the largest partial result of a fold.
+    handed : dict of str to (ndarray, ndarray)
+        Arrays of the picture that was handed over, each with a copy from before.
     """
 
     def __init__(self) -> None:
@@ -42,6 +44,7 @@ class Trial:
         self.concluded: set[str] = set()
         self.partial_bytes = 0
         self.made: list[Any] = []
+        self.handed: dict[str, tuple[NDArray[Any], NDArray[Any]]] = {}
 
 
 def try_stage(stage: Stage, bench: Bench, *, chunk: int = 8) -> Trial:
@@ -171,6 +174,10 @@ def _stack_arrays(stack: Stack) -> Arrays:
 
 def _picture(stage: PictureStage, bench: Bench, trial: Trial) -> None:
     picture = bench.picture()
+    for name in ("data", "noise", "weight", "half_a", "half_b"):
+        array = getattr(picture, name)
+        trial.handed[name] = (array, array.copy())
+        array.flags.writeable = bench.data.flags.writeable
     groups = stage.group([(bench.capture,)])
     if groups != [[0]]:
         raise AssertionError(f"group gave {groups!r} for a single capture; every capture belongs to one group: [[0]]")
