@@ -53,7 +53,7 @@ def test_statistics_of_the_frames_agree_with_the_air():
     assert ratio_from_jitter(float(np.mean(stacked.jitter_px)), optics) == pytest.approx(stacked.ratio, rel=0.4)
     prior, by_motion = prior_from_header({"share_kept": 0.1, "jitter_px": [2.0, 4.6]}, optics)
     assert by_motion == pytest.approx(ratio_from_jitter(2.0, optics))
-    assert prior.share == pytest.approx(0.25)
+    assert prior.share == pytest.approx(0.3)
     assert prior_from_header({}, optics)[1] is None
     bent, _ = prior_from_header({"jitter_px": [2.0, 2.0], "bending_px": [1.5, 1.5]}, optics, field=True)
     assert bent.ratio == pytest.approx(ratio_from_jitter(2.5, optics))
