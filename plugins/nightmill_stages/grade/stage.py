@@ -21,6 +21,9 @@ from .tune import choose_band
 
 __all__ = ["Grade"]
 
+FAINTEST = 0.3
+"""ADU above the sky that an object must show: below, the frames hold no more than the noise of single samples."""
+
 SAMPLES = 32
 """Frames looked at beforehand; enough to know the scene, the noise and the band."""
 
@@ -68,11 +71,14 @@ class Grade(stage.Survey):
         scene = survey_scene(small, cell, capture.target)
         seen = look(small, scene, cell)
         if not scene.peak > 0:
-            raise CaptureError(f"all frames looked at in {capture.file or 'this capture'} are black: was the cap on?")
-        if not scene.fills_frame and scene.peak - scene.background <= 8 * scene.noise / np.sqrt(9):
+            raise CaptureError("all frames looked at are black: was the cap on?")
+        # After a dark was subtracted most cells of an empty frame are exactly zero, and the noise seems to be so too:
+        # what the converter's steps hide is then the limit.
+        step = FAINTEST * (1.0 if capture.full_scale > 1.5 else capture.full_scale / 65535)
+        if not scene.fills_frame and scene.peak - scene.background <= max(8 * scene.noise / np.sqrt(9), step):
             raise CaptureError(
-                f"no object stands out in {capture.file or 'this capture'}: the brightest part is only "
-                f"{scene.peak - scene.background:.1f} ADU above the sky; is it the wrong file, or was it cloudy?"
+                "no object stands out: the brightest part is only "
+                f"{scene.peak - scene.background:.2g} ADU above the sky; is it the wrong file, or was it cloudy?"
             )
         # Small discs are graded on the camera's own pixels, everything else on halved frames.
         fine = 0 if (capture.cfa is None and scene.extent_px < 48) else 1
