@@ -6,11 +6,12 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+from . import words
 from .embed import HARD_BYTES, SOFT_BYTES, Budget, data_uri
 from .figures import capture_figures, nights, other_columns, timeline
 
@@ -65,11 +66,11 @@ def build_view(summary: Json, night: Json, sources: Sources, extras: Json, journ
         one["thumbs"] = [{**said, "src": data_uri(path)} for said, path in one["thumbs"]]
     curves = extras.get("curves", [])
     return {
-        "title": _title(summary["captures"], night),
+        "title": words.title(summary["captures"], night),
         "state": summary["state"],
         "running": summary["state"] == "running",
         "counts": summary["counts"],
-        "totals": _totals(summary, journal),
+        "totals": words.totals(summary, journal),
         "pictures": pictures,
         "captures": captures,
         "open": len(captures) <= OPEN_CAPTURES,
@@ -92,11 +93,11 @@ def _pictures(listed: Sequence[Json], sources: Sources, budget: Budget) -> list[
             "name": one["name"],
             "target": one.get("target"),
             "filters": ", ".join(one.get("filters", [])),
-            "when": _when(one.get("utc")),
+            "when": words.when(one.get("utc")),
             "files": [{"href": _link(file), "label": _label(file, one["name"])} for file in one["files"]],
             "captures": [{"file": file, "anchor": anchor(file)} for file in one["captures"]],
-            "facts": _geometry(one.get("geometry", {})),
-            "notes": _notes(one.get("notes", [])),
+            "facts": words.geometry_rows(one.get("geometry", {})),
+            "notes": words.notes(one.get("notes", [])),
             "layers": [],
             "width": shown.get("width", 4),
             "height": shown.get("height", 3),
@@ -139,8 +140,8 @@ def _capture(one: Json, folder: Path | None, extras: Json) -> dict[str, Any]:
         "target": one.get("target") or "",
         "filter": one.get("filter") or "",
         "utc": one.get("utc_mid") or "",
-        "when": _when(one.get("utc_mid")),
-        "clock": (_when(one.get("utc_mid")) or "")[11:19],
+        "when": words.when(one.get("utc_mid")),
+        "clock": (words.when(one.get("utc_mid")) or "")[11:19],
         "frames": frames,
         "used": used,
         "share": used / frames if frames and used is not None else None,
@@ -153,12 +154,12 @@ def _capture(one: Json, folder: Path | None, extras: Json) -> dict[str, Any]:
         "resolution": max((scale or 1.0) / limit, facts.get("limit_arcsec") or 0.0) if limit else None,
         "resolution_unit": "arcsec" if scale else "px",
         "seeing": facts.get("seeing_arcsec"),
-        "facts": _facts(one, sheet, facts),
+        "facts": words.capture_rows(one, sheet, facts),
         "stack": _link(one["stack"]) if one.get("stack") else None,
         "masters": one.get("masters", {}),
-        "notes": _notes(one.get("notes", [])),
+        "notes": words.notes(one.get("notes", [])),
         "cautions": list(one.get("cautions", [])),
-        "figures": capture_figures(sheet, facts) if sheet else [],
+        "figures": _figures(folder, json.dumps(facts, sort_keys=True, default=str)) if folder is not None else [],
         "columns": other_columns(sheet) if sheet else [],
         "missing": sheet.get("missing", []),
         "thumbs": _thumbs(folder, sheet),
@@ -176,108 +177,6 @@ def _thumbs(folder: Path | None, sheet: Json) -> list[tuple[dict[str, Any], Path
         listed.append(({"label": one["label"], "text": text, "used": one["used"]}, folder / f"{one['label']}.webp"))
     stack = {"label": "stack", "text": "the stack, before sharpening", "used": True}
     return [*listed, (stack, folder / "stack.webp")]
-
-
-def _facts(one: Json, sheet: Json, facts: Json) -> list[tuple[str, str]]:
-    """List the figures of a capture, name and value."""
-    rows: list[tuple[str, str]] = []
-    if one.get("duration_s"):
-        rate = f", {one['frames'] / one['duration_s']:.0f} frames a second" if one.get("frames") else ""
-        rows.append(("Length", f"{one['duration_s']:.1f} s{rate}"))
-    if one.get("frames_missing"):
-        rows.append(("Missing at the end", f"{one['frames_missing']:,} frames"))
-    light = sheet.get("brightness")
-    if light:
-        rows.append(("Brightest parts", f"{light['peak']:.0%} of full scale"))
-        if light["clipped"] > 0:
-            rows.append(("Clipped", f"{light['clipped']:.2%} of the pixels of a frame"))
-    if sheet.get("jitter_px") is not None:
-        rows.append(("Motion from frame to frame", f"{sheet['jitter_px']:.2f} px on each axis"))
-    rows += [(str(name), str(value)) for name, value in facts.get("facts", [])]
-    return rows
-
-
-def _notes(notes: Sequence[Json]) -> dict[str, list[dict[str, str]]]:
-    """Sort notes by kind, equal ones once; where they are of several captures, each says of which."""
-    sorted_notes: dict[str, list[dict[str, str]]] = {"choice": [], "caution": [], "measure": []}
-    several = len({note.get("of") for note in notes if note.get("of")}) > 1
-    for note in notes:
-        said = {"stage": str(note["stage"]), "name": str(note["name"]), "value": _value(note.get("value"))}
-        said["text"] = str(note["text"])
-        said["of"] = str(note.get("of") or "") if several and note["kind"] != "caution" else ""
-        kind = sorted_notes.setdefault(note["kind"], [])
-        if said not in kind:
-            kind.append(said)
-    return sorted_notes
-
-
-def _value(value: Any) -> str:
-    """Write a note's value if it is short; curves are in the record, not for reading."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return f"{value:.4g}"
-    if isinstance(value, (int, str)):
-        return str(value) if len(str(value)) <= 60 else ""
-    if isinstance(value, Mapping):
-        parts = [f"{name.replace('_', ' ')} {_value(one)}" for name, one in value.items() if _value(one)]
-        return ", ".join(parts) if sum(map(len, parts)) <= 90 else ""
-    if isinstance(value, (list, tuple)) and len(value) <= 4:
-        parts = [_value(one) for one in value]
-        return ", ".join(parts) if all(parts) else ""
-    return ""
-
-
-def _geometry(geometry: Json) -> list[tuple[str, str]]:
-    rows = []
-    if "scale_arcsec" in geometry:
-        rows.append(("Scale", f"{geometry['scale_arcsec']:.3f} arcsec per pixel"))
-    if "north_angle_deg" in geometry:
-        rows.append(("North", f"{geometry['north_angle_deg']:.1f}° counter-clockwise from up"))
-    disc = geometry.get("disc")
-    if disc:
-        rows.append(("Disc", f"{2 * disc['a_px']:.1f} × {2 * disc['b_px']:.1f} px"))
-    return rows
-
-
-def _totals(summary: Json, journal: Json) -> list[tuple[str, str]]:
-    captures = [one for one in summary["captures"] if one.get("frames")]
-    frames = sum(one["frames"] for one in captures)
-    used = sum(one.get("frames_kept") or 0 for one in captures)
-    recorded = sum(one.get("duration_s") or 0 for one in captures)
-    rows = [
-        ("pictures", f"{summary['counts']['pictures']:,}"),
-        ("captures done", f"{summary['counts']['done']:,} of {summary['counts']['captures']:,}"),
-        ("set aside", f"{summary['counts']['set_aside']:,}"),
-        ("frames", f"{frames:,}"),
-        ("in stacks", f"{used:,}" + (f" ({used / frames:.0%})" if frames else "")),
-    ]
-    if recorded:
-        rows.append(("recorded", _span(recorded)))
-    if journal.get("seconds"):
-        rows.append(("worked", _span(journal["seconds"])))
-    return rows
-
-
-def _span(seconds: float) -> str:
-    whole = timedelta(seconds=round(seconds))
-    return f"{seconds:.0f} s" if seconds < 100 else str(whole)
-
-
-def _title(captures: Sequence[Json], night: Json) -> str:
-    known = sorted(one["utc_mid"] for one in captures if one.get("utc_mid"))
-    where = night.get("site", {}).get("name")
-    suffix = f", {where}" if where else ""
-    if not known:
-        return f"The night{suffix}"
-    # A night is named by its evening: what is recorded before noon belongs to the day before.
-    ends = [datetime.fromisoformat(text.replace("Z", "+00:00")) - timedelta(hours=12) for text in (known[0], known[-1])]
-    first, last = (f"{one.day} {one:%B %Y}" for one in ends)
-    return f"Night of {first}{suffix}" if first == last else f"{first} to {last}{suffix}"
-
-
-def _when(utc: str | None) -> str:
-    return f"{utc[:10]} {utc[11:19]} UTC" if utc else ""
 
 
 def _link(place: str) -> str:
@@ -299,6 +198,14 @@ def anchor(file: str) -> str:
     return "c-" + re.sub(r"[^A-Za-z0-9]", lambda match: f"-{ord(match[0]):x}-", file)
 
 
+@lru_cache(maxsize=512)
+def _figures(folder: Path, facts: str) -> list[dict[str, str]]:
+    """Draw a capture's plots, once: sheets never change, and the page is written many times while a run goes on."""
+    sheet = _read_sheet(folder)
+    return capture_figures(sheet, json.loads(facts)) if sheet else []
+
+
+@lru_cache(maxsize=512)
 def _read_sheet(folder: Path | None) -> dict[str, Any]:
     if folder is None:
         return {}

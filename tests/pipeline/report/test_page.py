@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 
 import pytest
 from nightmill.night import Night, NightFile
-from nightmill.report import Report, Sources
+from nightmill.report import Report, Sources, words
 from nightmill.report.view import anchor
 from pipeline.report.nights import make_night
 
@@ -171,3 +171,18 @@ def test_names_that_need_escaping_are_linked_rightly(tmp_path):
 def test_anchors_of_different_files_differ():
     names = ["a_b.ser", "a-b.ser", "a b.ser", "a/b.ser", "A_b.ser", "a-5f-b.ser"]
     assert len({anchor(name) for name in names}) == len(names)
+
+
+@pytest.mark.parametrize(
+    ("utc", "longitude", "named"),
+    [
+        ("2026-01-12T22:10:00.000Z", None, "Night of 12 January 2026"),
+        ("2026-01-13T03:10:00.000Z", 8.5, "Night of 12 January 2026"),
+        # Evening in the far east and in the far west.
+        ("2026-01-12T10:30:00.000Z", 150.0, "Night of 12 January 2026"),
+        ("2026-01-13T04:30:00.000Z", 240.0, "Night of 12 January 2026"),
+    ],
+)
+def test_a_night_is_named_by_its_evening(utc, longitude, named):
+    site = {} if longitude is None else {"longitude_deg": longitude}
+    assert words.title([{"utc_mid": utc}], {"site": site}) == named
