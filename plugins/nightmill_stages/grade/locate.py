@@ -5,6 +5,7 @@ All of it happens on frames shrunk to some thousand cells: cheap, and blind to s
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -12,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["COLUMNS", "Scene", "halvings", "look", "survey_scene"]
+__all__ = ["COLUMNS", "Scene", "cell_noise", "halvings", "look", "survey_scene"]
 
 THRESHOLD = 0.25
 """Share of the object's brightness above the sky that still counts as object: below limb darkening, above haloes."""
@@ -33,7 +34,7 @@ class Scene:
     background, peak : float
         Typical sky and object brightness, in ADU.
     noise : float
-        Standard deviation of a shrunk cell in the sky or from cell to cell, in ADU.
+        Standard deviation that noise alone gives a shrunk, smoothed cell, in ADU.
     extent_px : float
         Side of the square that holds the object, in camera pixels (the frame's longer side for surfaces).
     """
@@ -107,7 +108,34 @@ def look(small: NDArray[np.float32], scene: Scene | None, cell: int) -> dict[str
     }
 
 
-def survey_scene(small: NDArray[np.float32], cell: int, target: str | None) -> Scene:
+def cell_noise(planes: Sequence[NDArray[Any]], halved: int) -> float:
+    """Return the standard deviation that noise alone gives a shrunk, smoothed cell.
+
+    Measured at the finest scale of the frames, where a telescope's picture holds next to nothing, in the calmest third
+    of tiles; by the mean square, not a median, since most samples of an empty sky may be equal.
+
+    Parameters
+    ----------
+    planes : sequence of ndarray, shape (h, w)
+        Frames, or frames halved once for mosaics.
+    halved : int
+        How often these planes are still halved before they are smoothed over 3x3 cells.
+    """
+    found = []
+    for plane in planes:
+        one = plane.astype(np.float32)
+        second = one[1:, 1:] - one[:-1, 1:] - one[1:, :-1] + one[:-1, :-1]
+        rows, columns = (size // 16 * 16 for size in second.shape)
+        if rows and columns:
+            tiles = second[:rows, :columns].reshape(rows // 16, 16, columns // 16, 16)
+            found.append(float(np.percentile((tiles**2).mean(axis=(1, 3)), 33)))
+    single = float(np.sqrt(np.median(found))) / 2 if found else 0.0
+    # Halving whole numbers rounds each time.
+    rounding = 0.29 if halved and np.issubdtype(planes[0].dtype, np.integer) else 0.0
+    return float(np.hypot(single / 2**halved, rounding)) / 3
+
+
+def survey_scene(small: NDArray[np.float32], cell: int, target: str | None, noise: float = 0.0) -> Scene:
     """Find out what a capture shows, from some of its frames.
 
     Parameters
@@ -118,12 +146,11 @@ def survey_scene(small: NDArray[np.float32], cell: int, target: str | None) -> S
         Camera pixels along a side of a cell.
     target : str or None
         What the capture says it shows; the Moon and the Sun are expected to run over the edge, planets are not.
+    noise : float, optional
+        Of a cell, by `cell_noise`.
     """
     n, height, width = small.shape
     seen = look(small, None, cell)
-    # Cell-to-cell noise from differences of diagonal neighbours twice: smooth brightness drops out.
-    second = small[:, 1:, 1:] - small[:, :-1, 1:] - small[:, 1:, :-1] + small[:, :-1, :-1]
-    noise = float(np.median(np.abs(second)) / 0.6745 / 2)
     contrast = seen["peak"] - seen["background"]
     peak = float(np.median(seen["peak"]))
     floor = float(np.median(np.percentile(small.reshape(n, -1), 5, axis=1)))

@@ -15,14 +15,18 @@ from numpy.typing import NDArray
 from .band import Band, sharpness
 from .conclude import find_gaps, judge, summary
 from .flags import Flag
-from .locate import Scene, halvings, look, survey_scene
+from .locate import Scene, cell_noise, halvings, look, survey_scene
 from .luminance import box_around, grey, halve, shrink
 from .tune import choose_band
 
 __all__ = ["Grade"]
 
+STANDS_OUT = 12.0
+"""How many times the noise of a cell the brightest cell must stand out; among thousands of cells noise alone reaches 5
+to 8, the more the fewer of its samples differ from zero."""
+
 FAINTEST = 0.3
-"""ADU above the sky that an object must show: below, the frames hold no more than the noise of single samples."""
+"""ADU that it must stand out in any case."""
 
 SAMPLES = 32
 """Frames looked at beforehand; enough to know the scene, the noise and the band."""
@@ -67,18 +71,22 @@ class Grade(stage.Survey):
         numbers = table["number"]
         chosen = numbers[np.unique(np.linspace(0, len(numbers) - 1, min(SAMPLES, len(numbers))).round().astype(int))]
         frames = [context.read(chosen[i : i + 1]).data[0] for i in range(len(chosen))]
-        small = np.stack([_small(frame, times)[0] for frame in frames])
-        scene = survey_scene(small, cell, capture.target)
+        pairs = [_small(frame, times) for frame in frames]
+        small = np.stack([one for one, _ in pairs])
+        mosaic = capture.cfa is not None
+        planes = [half if mosaic else grey(frame) for frame, (_, half) in zip(frames, pairs, strict=True)]
+        scene = survey_scene(small, cell, capture.target, cell_noise(planes, times - 1 if mosaic else times))
         seen = look(small, scene, cell)
         if not scene.peak > 0:
             raise CaptureError("all frames looked at are black: was the cap on?")
-        # After a dark was subtracted most cells of an empty frame are exactly zero, and the noise seems to be so too:
-        # what the converter's steps hide is then the limit.
+        # Sky to brightest part of a disc; darkest to brightest part of a surface.
+        depth = float(np.median(small.max(axis=(1, 2)) - np.percentile(small, 5 if scene.fills_frame else 50, (1, 2))))
+        # Steps of the converter hide noise that is smaller than they are.
         step = FAINTEST * (1.0 if capture.full_scale > 1.5 else capture.full_scale / 65535)
-        if not scene.fills_frame and scene.peak - scene.background <= max(8 * scene.noise / np.sqrt(9), step):
+        if depth <= max(STANDS_OUT * scene.noise, step):
             raise CaptureError(
-                "no object stands out: the brightest part is only "
-                f"{scene.peak - scene.background:.2g} ADU above the sky; is it the wrong file, or was it cloudy?"
+                f"no object stands out: the brightest part is only {depth:.2g} ADU above the rest; "
+                f"is it the wrong file, or was it cloudy?"
             )
         # Small discs are graded on the camera's own pixels, everything else on halved frames.
         fine = 0 if (capture.cfa is None and scene.extent_px < 48) else 1
@@ -185,7 +193,7 @@ def _flags(seen: Mapping[str, NDArray[np.float64]], scene: Scene, full_scale: fl
     if scene.fills_frame:
         flags[seen["peak"] < 0.1 * scene.peak] |= Flag.LOST
     else:
-        lost = contrast < max(0.08 * (scene.peak - scene.background), 4 * scene.noise / 3)
+        lost = contrast < max(0.08 * (scene.peak - scene.background), 4 * scene.noise)
         flags[lost] |= Flag.LOST
         flags[~lost & (seen["edge"] > 0.01)] |= Flag.CUT
     flags[seen["peak"] >= 0.985 * full_scale] |= Flag.SATURATED

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from nightmill_stages.grade import STAGES
@@ -20,14 +21,26 @@ def prepare(data: np.ndarray, full_scale: float = 255.0) -> dict:
     return STAGES[0]().prepare(table, context)
 
 
-def sky(rng: np.random.Generator, n: int = 40) -> np.ndarray:
+def sky(rng: np.random.Generator, noise: float, clipped: bool = True) -> np.ndarray:
     """Make quantised frames of nothing but read noise, less their dark: what a cloud leaves."""
-    return np.maximum(np.round(rng.normal(0.0, 0.4, (n, 96, 128))), 0).astype(np.float32)
+    frames = np.round(rng.normal(0.0, noise, (40, 192, 256)))
+    return (np.maximum(frames, 0) if clipped else frames).astype(np.float32)
 
 
-def test_a_cloud_is_not_graded():
+@pytest.mark.parametrize("clipped", [True, False])
+@pytest.mark.parametrize("noise", [0.2, 0.3, 0.4, 0.6, 1.0, 3.0, 10.0])
+def test_a_cloud_is_not_graded(noise, clipped):
     with pytest.raises(CaptureError, match="no object stands out: the brightest part is only"):
-        prepare(sky(np.random.default_rng(1)))
+        prepare(sky(np.random.default_rng(1), noise, clipped))
+
+
+def test_a_low_contrast_surface_is_graded():
+    """Texture of 2 % of the brightness, as fine as a telescope shows, on a field with one per cent of noise."""
+    rng = np.random.default_rng(3)
+    texture = cv2.GaussianBlur(rng.normal(0, 1, (192, 256)).astype(np.float32), (0, 0), 2.0)
+    field = 150 * (1 + 0.02 * texture / texture.std())
+    state = prepare(np.round(field + rng.normal(0, 1.5, (40, 192, 256))).astype(np.uint8))
+    assert state["scene"]["fills_frame"]
 
 
 def test_a_closed_cap_is_told():
@@ -36,9 +49,9 @@ def test_a_closed_cap_is_told():
 
 
 def test_a_faint_planet_is_graded():
-    rows, columns = np.mgrid[:96, :128]
+    rows, columns = np.mgrid[:192, :256]
     disc = 3.0 * (np.hypot(rows - 50, columns - 60) < 14)
-    state = prepare(sky(np.random.default_rng(2)) + disc.astype(np.float32))
+    state = prepare(sky(np.random.default_rng(2), 0.4) + disc.astype(np.float32))
     assert not state["scene"]["fills_frame"]
     # The box holds the disc of 28 px; a cell more or less, as it is found on shrunk frames.
     assert 20 <= state["scene"]["extent_px"] <= 40
