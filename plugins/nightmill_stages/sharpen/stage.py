@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from .apply import Sharpened, layer_gains, sharpen_lucy, sharpen_wavelet, sharpen_wiener
 from .blur import RATIO_RANGE, SHARE_RANGE, Blur
+from .layers import finished, halves_of, noise_rms, noted
 from .measured import REFERENCE, Measured, measure_blur
 from .optics import Optics, channel_wavelengths, drop_blur, picture_scale, seen_cutoff, telescope_cutoff
-from .signal import Signal, measure_signal, white_noise
+from .signal import Signal, measure_signal
 from .sky import sky_level
-from .spectral import apply_transfer, fill_gaps
+from .spectral import fill_gaps
 from .wavelet import most_layers
 
 __all__ = ["Sharpen"]
@@ -86,10 +87,10 @@ class Sharpen(stage.PictureStage):
         if method == "none" or flat:
             if method != "none":
                 context.caution("sharpen", "The picture shows nothing that could be sharpened; it was left as it is.")
-            return _noted(picture, {"method": "none"})
+            return noted(picture, {"method": "none"})
         filled = [fill_gaps(plane, one) for plane, one in zip(planes, usable, strict=True)]
-        halves = _halves(picture, usable)
-        noises = [_noise_rms(picture, c, filled[c], usable[c]) for c in range(len(planes))]
+        halves = halves_of(picture, usable)
+        noises = [noise_rms(picture, c, filled[c], usable[c]) for c in range(len(planes))]
         optics, signals = self._optics(picture, filled, halves, noises, context)
         measured = self._blurs(filled, optics, signals, noises, picture, context)
         strength = self._strength(measured, context)
@@ -99,7 +100,7 @@ class Sharpen(stage.PictureStage):
             for c in range(len(planes))
         ]
         facts = self._record(method, strength, measured, optics, signals, results, picture, context)
-        return _noted(_finished(picture, planes.shape, usable, halves, results), facts)
+        return noted(finished(picture, planes.shape, usable, halves, results), facts)
 
     def _optics(
         self,
@@ -260,57 +261,3 @@ class Sharpen(stage.PictureStage):
                     f"{measured.blurs[0].ratio:.1f}: the mount may have shaken, or frames were registered wrongly.",
                 )
         return facts
-
-
-def _halves(
-    picture: Picture, usable: list[NDArray[np.bool_]]
-) -> list[tuple[NDArray[np.float32], NDArray[np.float32]] | None]:
-    """Return the two half-sets of each channel, without gaps; None where there are none."""
-    if picture.half_a is None or picture.half_b is None:
-        return [None] * len(usable)
-    first = picture.half_a if picture.half_a.ndim == 3 else picture.half_a[None]
-    second = picture.half_b if picture.half_b.ndim == 3 else picture.half_b[None]
-    pairs: list[tuple[NDArray[np.float32], NDArray[np.float32]] | None] = []
-    for a, b, one in zip(first, second, usable, strict=True):
-        both = one & np.isfinite(a) & np.isfinite(b)
-        pairs.append((fill_gaps(a, both), fill_gaps(b, both)) if both.mean() > 0.01 else None)
-    return pairs
-
-
-def _noise_rms(picture: Picture, channel: int, filled: NDArray[np.float32], usable: NDArray[np.bool_]) -> float:
-    """Return the root mean square noise of a pixel, from the noise map, else from the finest detail."""
-    if picture.noise is not None:
-        plane = picture.noise if picture.noise.ndim == 2 else picture.noise[channel]
-        known = plane[usable & np.isfinite(plane)]
-        if known.size and float(np.mean(known**2)) > 0:
-            return float(np.sqrt(np.mean(known.astype(np.float64) ** 2)))
-    return max(white_noise(filled), 1e-9)
-
-
-def _finished(
-    picture: Picture,
-    shape: tuple[int, ...],
-    usable: list[NDArray[np.bool_]],
-    halves: list[tuple[NDArray[np.float32], NDArray[np.float32]] | None],
-    results: list[Sharpened],
-) -> Picture:
-    """Put the channels together again; companions follow where the method is linear, else they go."""
-
-    def joined(planes: list[NDArray[np.float32]]) -> NDArray[np.float32]:
-        out = np.stack(planes).astype(np.float32)
-        for plane, one in zip(out, usable, strict=True):
-            plane[~one] = np.nan
-        return out if picture.data.ndim == 3 else out[0]
-
-    noise, a, b = picture.noise, None, None
-    if noise is not None:
-        gains = np.array([result.noise_gain for result in results], np.float32)
-        noise = noise * (gains[:, None, None] if noise.ndim == 3 else gains[0])
-    if all(result.gain is not None for result in results) and all(pair is not None for pair in halves):
-        a, b = (joined([apply_transfer(p[k], r.gain) for p, r in zip(halves, results, strict=True)]) for k in range(2))
-    return picture.replace(data=joined([result.picture for result in results]), noise=noise, half_a=a, half_b=b)
-
-
-def _noted(picture: Picture, facts: dict[str, Any]) -> Picture:
-    """Return the picture with what was done to it in its header."""
-    return picture.replace(header={**picture.header, "sharpen": facts})
