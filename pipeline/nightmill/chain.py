@@ -96,7 +96,9 @@ def _call(name: str, place: Node, values: Node, problems: Problems, registry: Re
     try:
         cls = registry.stage(name)
     except PluginError as error:
-        problems.add(place, str(error), plugin=registry.blames_plugin(name))
+        blamed = registry.blames_plugin(name)
+        hint = "\nIt may come with a plugin: install that, or load it by --plugin FILE.py" if blamed else ""
+        problems.add(place, f"{error}{hint}", plugin=blamed)
         return None
     plain = {} if values.value is None else values.plain()
     if not isinstance(plain, dict):
@@ -105,7 +107,8 @@ def _call(name: str, place: Node, values: Node, problems: Problems, registry: Re
     try:
         return Call(name, cls, cls.Parameters.model_validate(plain))
     except ValidationError as error:
-        problems.add_validation(values, error.errors(), f"stage {name!r}, parameter ", _names_in(cls.Parameters))
+        known = _names_in(cls.Parameters)
+        problems.add_validation(values, error.errors(), known, what=f"stage {name!r}: ", noun="parameter ")
         return None
 
 
@@ -145,13 +148,16 @@ def _check_order(calls: Sequence[tuple[Node, Call]], problems: Problems, node: N
         if call.name in seen and own != len(ORDER) - 1:
             problems.add(place, f"stage {call.name!r} stands here a second time")
         seen.add(call.name)
-        for column in getattr(call.stage, "needs", ()):
-            if column not in given:
-                later = givers.get(column)
-                cure = f"move {later!r} before it" if later else "put a survey stage that gives it before it"
-                problems.add(
-                    place, f"stage {call.name!r} needs the column {column!r}, which no earlier stage gives; {cure}"
-                )
+        lacking = [column for column in getattr(call.stage, "needs", ()) if column not in given]
+        if lacking:
+            later = list(dict.fromkeys(givers[column] for column in lacking if column in givers))
+            cure = (
+                f"move {' and '.join(map(repr, later))} before it"
+                if later
+                else "put a survey stage that does before it"
+            )
+            what = f"the column{'s' if len(lacking) > 1 else ''} {', '.join(map(repr, lacking))}"
+            problems.add(place, f"stage {call.name!r} needs {what}, which no earlier stage gives; {cure}")
         given |= set(getattr(call.stage, "gives", ()))
         folds += issubclass(call.stage, Fold)
         if folds > 1 and issubclass(call.stage, Fold):

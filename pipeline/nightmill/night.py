@@ -186,7 +186,7 @@ def read_night_file(path: Path) -> NightFile:
     try:
         settings = NightFile.model_validate(root.plain())
     except ValidationError as error:
-        problems.add_validation(root, error.errors(), "", _known_keys)
+        problems.add_validation(root, error.errors(), _known_keys)
         problems.raise_if_any()
         raise AssertionError("validation failed without a problem") from error
     if root.value:

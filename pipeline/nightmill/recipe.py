@@ -187,7 +187,9 @@ def _base(
         inner, theirs = read_yaml(path)
         return _build(inner, theirs, path.stem, registry, path.parent, (*above, path.resolve()))
     except (UsageError, PluginError) as error:
-        problems.add(node, f"in the recipe that it extends:\n{error}", plugin=isinstance(error, PluginError))
+        between = "\n" if "\n" in str(error) else ""
+        text = f"in the recipe that it extends: {between}{error}"
+        problems.add(node, text, plugin=isinstance(error, PluginError))
         return None
 
 
