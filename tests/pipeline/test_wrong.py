@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -22,7 +23,9 @@ def recipe_message(text: str, folder: Path) -> str:
     path.write_text(text, encoding="utf-8")
     with pytest.raises(NightmillError) as caught:
         read_recipe(path, load_registry())
-    return str(caught.value).replace(str(path), "recipe.yaml")
+    said = str(caught.value).replace(str(path), "recipe.yaml")
+    # The list of all stages there are is cut: it grows with every stage.
+    return re.sub(r"(there is no stage '[^']*'; there is \w+), .*", r"\1, ...", said)
 
 
 def night_message(text: str, folder: Path) -> str:
