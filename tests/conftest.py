@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from nightmill.run import Options, Result, run_night
 from nightmill.run.progress import Progress
 from toysupport import TOY, TOY_RECIPE

@@ -9,6 +9,7 @@ import time
 
 import psutil
 import pytest
+
 from nightmill.errors import MachineError
 from nightmill.run.preflight import check_workers, probe
 from toysupport import TOY, events, products

@@ -9,6 +9,7 @@ import time
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+
 from toysupport import TOY, TOY_RECIPE, events, products
 
 

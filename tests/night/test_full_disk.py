@@ -10,6 +10,7 @@ import sys
 
 import numpy as np
 import pytest
+
 from toysupport import TOY, TOY_RECIPE, products
 
 POINTS = int(os.environ.get("NIGHTMILL_FILLS", "3"))

@@ -13,6 +13,7 @@ import time
 import numpy as np
 import psutil
 import pytest
+
 from toysupport import TOY, TOY_RECIPE, events, products
 
 KILLS = int(os.environ.get("NIGHTMILL_KILLS", "2"))

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+
 from nightmill.cli.check import check
 from nightmill.run import Options, run_night
 from nightmill.run.progress import Progress

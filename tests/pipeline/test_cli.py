@@ -8,6 +8,7 @@ import time
 
 import numpy as np
 import pytest
+
 from nightmill.run.lock import hold
 from toysupport import TOY
 

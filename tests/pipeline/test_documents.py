@@ -6,6 +6,7 @@ import time
 import tracemalloc
 
 import pytest
+
 from nightmill.documents import Problem, Problems, nearest, read_text, read_yaml
 from nightmill.errors import RecipeError, UsageError
 

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 import yaml
 from click.testing import CliRunner
+
 from nightmill.cli.main import COMMANDS, _nightmill
 from nightmill.errors import UsageError
 from nightmill.night import NightFile

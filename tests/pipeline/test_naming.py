@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from nightmill.naming import Named, format_name, parse_name, parse_utc
 
 PATTERN = "{target}_{date}_{time}_{filter}"

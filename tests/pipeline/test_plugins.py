@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from nightmill.errors import PluginError
 from nightmill.plugins import Registry, load_module, load_registry
 from nightmill.recipe import parse_recipe

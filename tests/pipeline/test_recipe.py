@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 import yaml
 from click.testing import CliRunner
+
 from nightmill.artefacts import Capture
 from nightmill.cli.recipe import recipe as command
 from nightmill.differences import differences

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+
 from nightmill.cli.stages import stages
 from nightmill.errors import PluginError
 from nightmill.plugins import load_registry

@@ -7,6 +7,7 @@ import hashlib
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from nightmill.files import copy_whole, write_json, write_whole
 from nightmill.store import DamagedError, Store, canonical, fingerprint, key_of
 

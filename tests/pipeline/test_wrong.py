@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+
 from nightmill.errors import NightmillError
 from nightmill.night import read_night
 from nightmill.plugins import load_registry

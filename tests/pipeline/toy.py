@@ -7,6 +7,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+
 from nightmill import stage
 from nightmill.artefacts import Capture, Picture, Stack
 from nightmill.errors import CaptureError
@@ -27,9 +28,7 @@ class ToySource(stage.Source):
         except (ValueError, OSError, EOFError):
             raise CaptureError("not a .npy file; make it again") from None
         n, h, w = data.shape
-        return Capture(
-            str(path), "", self.name, n, h, w, dtype=str(data.dtype), utc_start=1.0e9, frame_interval_s=0.01
-        )
+        return Capture(str(path), "", self.name, n, h, w, dtype=str(data.dtype), utc_start=1.0e9, frame_interval_s=0.01)
 
     def read(self, capture, start, stop):
         return np.array(np.load(capture.path, mmap_mode="r")[start:stop])

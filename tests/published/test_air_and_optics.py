@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from nightmill_sky.air import differential_refraction_arcsec, pressure_at_height_hpa, refractivity
 from nightmill_sky.optics import (
     cutoff_frequency_per_arcsec,

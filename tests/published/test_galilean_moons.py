@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 import ephem
 import numpy as np
 import pytest
+
 from nightmill_sky import Ephemeris, ephemerides, ephemeris
 
 RADIUS = 71398.0 / 71492.0

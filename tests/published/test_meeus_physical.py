@@ -8,6 +8,7 @@ difference the test says so and takes it off.
 from __future__ import annotations
 
 import pytest
+
 from nightmill_sky import ephemeris
 
 

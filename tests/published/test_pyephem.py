@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 import ephem
 import numpy as np
 import pytest
+
 from nightmill_sky import Site, ephemerides
 
 UTC = [datetime(2000, 1, 1) + timedelta(days=float(d)) for d in np.random.default_rng(22).uniform(0, 38 * 365.25, 60)]

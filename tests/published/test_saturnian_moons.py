@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 import ephem
 import numpy as np
 import pytest
+
 from nightmill_sky import ephemerides
 from nightmill_sky.saturnian import SATURNIAN_NAMES, saturnian_positions
 

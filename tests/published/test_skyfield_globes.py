@@ -16,7 +16,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from nightmill_sky import ephemerides, ephemeris
+
+from nightmill_sky import ephemerides
 
 skyfield_data = pytest.importorskip("skyfield_data", reason="the package skyfield-data brings DE421")
 

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from nightmill_sky import Site, ephemerides
 
 skyfield_data = pytest.importorskip("skyfield_data", reason="the package skyfield-data brings DE421")
@@ -125,6 +126,7 @@ def test_magnitude(sky: SimpleNamespace, target: str, tolerance: float) -> None:
 def test_kernel_states_match_jplephem() -> None:
     """The reader of kernels against jplephem, position and velocity of every body, at the ends and inside."""
     from jplephem.spk import SPK
+
     from nightmill_sky.spk import Kernel
 
     mine = Kernel(DE421)

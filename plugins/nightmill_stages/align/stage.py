@@ -6,9 +6,10 @@ from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill import stage
 from nightmill.artefacts import Frames, FrameTable
-from numpy.typing import NDArray
 
 from ..grade.flags import Flag
 from .bending import cells_of, improve, measure_bending

@@ -6,9 +6,10 @@ from collections.abc import Mapping, Sequence
 from typing import ClassVar, Literal
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill import stage
 from nightmill.artefacts import Capture, Frames, Stack
-from numpy.typing import NDArray
 
 from . import matching, pixels
 

@@ -6,10 +6,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill import stage
 from nightmill.artefacts import Capture, Frames, FrameTable, Stack
 from nightmill.errors import CaptureError
-from numpy.typing import NDArray
 
 from . import clipped
 

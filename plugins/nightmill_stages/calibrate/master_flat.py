@@ -7,10 +7,11 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill import stage
 from nightmill.artefacts import Capture, Frames, FrameTable, Stack
 from nightmill.errors import CaptureError
-from numpy.typing import NDArray
 
 from . import clipped, matching, pixels
 from .master_dark import master_stack, sample_frames, step_of

@@ -7,10 +7,11 @@ from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill import stage
 from nightmill.artefacts import Frames, FrameTable
 from nightmill.errors import CaptureError
-from numpy.typing import NDArray
 
 from .band import Band, sharpness
 from .conclude import find_gaps, judge, summary

@@ -7,10 +7,11 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill import stage
 from nightmill.artefacts import Capture
 from nightmill.errors import CaptureError
-from numpy.typing import NDArray
 
 from .readers import READERS, NotMine, Options, Reader, Recording
 

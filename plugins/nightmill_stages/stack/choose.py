@@ -16,9 +16,10 @@ from typing import Any
 
 import numpy as np
 import scipy.fft as sf
+from numpy.typing import NDArray
+
 from nightmill import stage
 from nightmill.artefacts import FrameTable
-from numpy.typing import NDArray
 
 from ..align.correlate import moved, taper
 from ..align.geometry import Grid

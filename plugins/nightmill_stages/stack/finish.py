@@ -6,8 +6,9 @@ from typing import Any
 
 import cv2
 import numpy as np
-from nightmill.artefacts import Stack
 from numpy.typing import NDArray
+
+from nightmill.artefacts import Stack
 
 from .bent import mean_of, variance_of
 from .bent_mosaic import SPREAD_PX, corrected, spread

@@ -6,9 +6,10 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill import stage
 from nightmill.artefacts import FrameTable
-from numpy.typing import NDArray
 
 from .bent import add_bent, empty_bent, mean_of, variance_of
 from .bent_mosaic import add_bent_mosaic, corrected, empty_bent_mosaic, spread

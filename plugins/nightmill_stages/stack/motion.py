@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from nightmill.artefacts import FrameTable
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
+
+from nightmill.artefacts import FrameTable
 
 __all__ = ["bending", "jitter"]
 

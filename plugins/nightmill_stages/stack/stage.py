@@ -25,10 +25,11 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill import stage
 from nightmill.artefacts import Frames, FrameTable, Stack
 from nightmill.errors import CaptureError
-from numpy.typing import NDArray
 
 from .bent import add_bent, empty_bent
 from .bent_mosaic import add_bent_mosaic, empty_bent_mosaic

@@ -24,10 +24,11 @@ import numpy as np
 import yaml
 from astropy.io import fits
 from measures import match, psnr, resolution, rim, shifted, structural_similarity
+from numpy.typing import NDArray
+
 from nightmill.testing import PRESETS, Scenario, Seeing, Truth, capture_name
 from nightmill.testing import Capture as Maker
 from nightmill.testing.scenario import Telescope
-from numpy.typing import NDArray
 
 Float = NDArray[np.floating]
 BORDER = 24

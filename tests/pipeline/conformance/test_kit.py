@@ -8,6 +8,7 @@ import time
 import cv2
 import numpy as np
 import pytest
+
 from nightmill import stage
 from nightmill.artefacts import Stack
 from nightmill.testing.conformance import CHECKS, run_checks, stage_checks

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from nightmill.plugins import load_registry
 from nightmill.stage import Source
 from nightmill.testing.conformance import check_stage, stage_checks
@@ -15,18 +16,8 @@ REGISTRY = load_registry()
 SHIPPED = [cls for name, cls in REGISTRY.stages.items() if cls.__module__.startswith("nightmill_stages.")]
 CASES = [(cls, check) for cls in SHIPPED if not issubclass(cls, Source) for check in stage_checks(cls)]
 
-KNOWN = {("grade", "nan-pixels"): "frames with NaN pixels fail as a fault of the stage, not with a sentence"}
-"""Promises that are not kept yet, and what comes of it."""
 
-
-def case(cls, check):
-    """Make one test of one promise; one that is known to be broken is expected to fail."""
-    reason = KNOWN.get((cls.name, str(check)))
-    marks = () if reason is None else (pytest.mark.xfail(reason=reason, strict=False),)
-    return pytest.param(check, id=f"{cls.name}-{check}", marks=marks)
-
-
-@pytest.mark.parametrize("check", [case(cls, check) for cls, check in CASES])
+@pytest.mark.parametrize("check", [pytest.param(check, id=f"{cls.name}-{check}") for cls, check in CASES])
 def test_promise(check) -> None:
     check()
 

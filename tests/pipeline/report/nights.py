@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+
 from nightmill.artefacts import FrameTable
 from nightmill.report import Sources
 from nightmill.work import looks, series

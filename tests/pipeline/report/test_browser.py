@@ -8,6 +8,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+
 from nightmill.night import Night, NightFile
 from nightmill.report import Report
 from pipeline.report.nights import make_night

@@ -7,6 +7,7 @@ import re
 from html.parser import HTMLParser
 
 import pytest
+
 from nightmill.night import Night, NightFile
 from nightmill.report import Report, Sources, words
 from nightmill.report.view import anchor

@@ -6,6 +6,7 @@ import json
 import xml.etree.ElementTree as ET
 
 import pytest
+
 from nightmill.cli import main
 from nightmill.night import read_night_file
 

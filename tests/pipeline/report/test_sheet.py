@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from nightmill.artefacts import FrameTable
 from nightmill.run import Options, run_night
 from nightmill.run.progress import Progress

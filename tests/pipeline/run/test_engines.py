@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import psutil
 import pytest
+
 from nightmill.errors import MachineError
 from nightmill.run.engines import DaskEngine
 

@@ -7,6 +7,7 @@ import shutil
 
 import numpy as np
 import pytest
+
 from nightmill.artefacts import Stack
 from nightmill.errors import LockedError, MachineError, UsageError
 from nightmill.run.lock import hold

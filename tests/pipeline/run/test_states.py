@@ -6,6 +6,7 @@ import random
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from nightmill.plan import Input, Plan, Step
 from nightmill.run.states import Board, Status
 

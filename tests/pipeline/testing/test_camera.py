@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import scipy.stats
+
 from nightmill.testing import Camera, Sensor
 from nightmill.testing.camera import add_noise, filter_mosaic
 

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+
 from nightmill.testing import PRESETS, Camera, Capture, Faults, Layer, Mount, Scenario, Seeing, make_capture
 
 SMALL = Scenario(

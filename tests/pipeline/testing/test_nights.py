@@ -8,6 +8,7 @@ import ephem
 import numpy as np
 import pytest
 import yaml
+
 from nightmill.testing import PRESETS, make_night, make_scene
 
 

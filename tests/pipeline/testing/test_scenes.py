@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from nightmill.testing import SCENES, make_scene
 from nightmill.testing.bodies import Body, Rings
 from nightmill.testing.scenes import mix

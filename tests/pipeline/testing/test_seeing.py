@@ -6,6 +6,7 @@ import erfa
 import numpy as np
 import pytest
 import scipy.special
+
 from nightmill.testing.optics import ARCSEC, dispersion_arcsec, make_pupil
 from nightmill.testing.screens import REFERENCE_WAVELENGTH_M, make_screen
 from nightmill.testing.seeing import Atmosphere, Layer, Seeing

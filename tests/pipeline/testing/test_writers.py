@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import tifffile
 from astropy.io import fits
+
 from nightmill.testing import open_writer
 
 START = np.datetime64("2026-01-12T22:10:00.5", "ns")

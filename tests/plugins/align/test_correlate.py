@@ -6,9 +6,10 @@ import cv2
 import numpy as np
 import pytest
 import scipy.fft as sf
+from skimage.registration import phase_cross_correlation
+
 from nightmill_stages.align.correlate import band_filter, make_template, moved, register, taper
 from nightmill_stages.align.reference import build_reference
-from skimage.registration import phase_cross_correlation
 
 
 def gaussian(dy: float, dx: float, sigma: float = 6.0, size: int = 96) -> np.ndarray:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+
 from nightmill_stages.align.bending import place
 from nightmill_stages.align.mesh import bend, field_of, measure_mesh, plan_mesh, prepare_mesh
 

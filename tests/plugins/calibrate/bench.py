@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill.artefacts import Capture, Frames, FrameTable, Stack
 from nightmill.stage import Context, Fold
-from numpy.typing import NDArray
 
 
 @dataclass(frozen=True)

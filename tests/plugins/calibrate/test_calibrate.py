@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from nightmill.artefacts import Stack
 from nightmill.stage import Context
 from nightmill_stages.calibrate import Calibrate, MasterDark, MasterFlat

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from astropy.stats import sigma_clip
+
 from nightmill.errors import CaptureError
 from nightmill.stage import Fold
 from nightmill_stages.calibrate import MasterDark, MasterFlat

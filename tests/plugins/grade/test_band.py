@@ -5,9 +5,10 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from scipy.stats import spearmanr
+
 from nightmill_stages.grade.band import Band, respond, response_gain, sharpness
 from nightmill_stages.grade.noise import noise_line
-from scipy.stats import spearmanr
 
 
 def texture(size: int = 128, seed: int = 1) -> np.ndarray:

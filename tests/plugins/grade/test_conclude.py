@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+
 from nightmill_stages.grade.conclude import find_gaps, judge, summary
 from nightmill_stages.grade.flags import Flag
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from nightmill_stages.grade import STAGES
 
 from nightmill.artefacts import Capture, Frames, FrameTable
 from nightmill.errors import CaptureError
 from nightmill.stage import Context
+from nightmill_stages.grade import STAGES
 
 
 def prepare(data: np.ndarray, full_scale: float = 255.0) -> dict:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+
 from nightmill_stages.grade.locate import halvings, look, survey_scene
 from nightmill_stages.grade.luminance import box_around, cut, halve, shrink
 

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import tifffile
 from astropy.io import fits
+
 from nightmill.errors import CaptureError
 from nightmill_stages.ingest import Ingest
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.time import Time
+
 from nightmill.artefacts import Stack
 from nightmill.errors import CaptureError
 from nightmill_stages.ingest import Ingest

@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 import tifffile
 from astropy.io import fits
+from PIL import Image
+
 from nightmill.errors import CaptureError
 from nightmill_stages.ingest import Ingest
 from nightmill_stages.ingest.readers.folder import natural_key
-from PIL import Image
 
 from .makers import scene
 

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
 from nightmill.errors import CaptureError
 from nightmill_stages.ingest import Ingest
 

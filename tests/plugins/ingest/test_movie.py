@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+
 from nightmill.errors import CaptureError
 from nightmill_stages.ingest import Ingest
 

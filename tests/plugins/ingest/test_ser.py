@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from nightmill.errors import CaptureError
 from nightmill_stages.ingest import Ingest
 

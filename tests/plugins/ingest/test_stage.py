@@ -6,11 +6,12 @@ import pickle
 
 import numpy as np
 import pytest
+from pydantic import ValidationError
+
 from nightmill.artefacts import Capture
 from nightmill.errors import CaptureError
 from nightmill_stages.ingest import STAGES, Ingest
 from nightmill_stages.ingest.stage import KEPT_OPEN
-from pydantic import ValidationError
 
 from .makers import scene, write_ser
 

@@ -9,11 +9,12 @@ import warnings
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
-import nightmill_sky
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+import nightmill_sky
 from nightmill_sky import BODIES, KernelError, Site, UnknownTargetError, body, ephemeris, parse_site, parse_utc
 from nightmill_sky.bodies import pole_unit_vector, prime_meridian_deg, rotation_matrix
 from nightmill_sky.spk import Kernel

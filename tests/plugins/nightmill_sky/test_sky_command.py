@@ -8,6 +8,7 @@ import json
 
 import pytest
 from click.testing import CliRunner
+
 from nightmill.cli.sky import sky
 
 AT = ("--at", "2026-01-12T22:10:00")

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from nightmill_sky import Disc, disc_from_ephemeris, ephemerides, ephemeris
 from nightmill_sky.derotate import apply_derotation, derotation, turn_deg
 from nightmill_sky.geometry import centric_from_graphic_deg, graphic_from_centric_deg

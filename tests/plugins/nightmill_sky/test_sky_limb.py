@@ -13,6 +13,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+
 from nightmill_sky import Disc, disc_from_ephemeris, ephemeris
 from nightmill_sky.limb import DiscFit, DiscNotFoundError, fit_disc
 from nightmill_sky.outlines import ring_cover, ring_radius

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+
 from nightmill_sky.rig import morning
 from nightmill_sky.rig.morning import MOST_SENTENCES, seeing_from_motion_arcsec
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from nightmill_sky import Site, ephemeris
 from nightmill_sky.rig import (
     LINKS_MB_S,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from nightmill_stages.align.mesh import field_of
 from nightmill_stages.stack.bent import add_bent, empty_bent, mean_of, variance_of
 from nightmill_stages.stack.bent_mosaic import add_bent_mosaic, corrected, empty_bent_mosaic

@@ -7,6 +7,8 @@ from functools import cache
 
 import numpy as np
 import pytest
+from scipy.stats import spearmanr
+
 from nightmill.artefacts import Capture, Frames, FrameTable, Stack
 from nightmill.stage import Context
 from nightmill.testing import PRESETS, Camera, Faults
@@ -15,7 +17,6 @@ from nightmill_stages.align import Align
 from nightmill_stages.grade import Grade
 from nightmill_stages.grade.flags import Flag
 from nightmill_stages.stack import StackFrames
-from scipy.stats import spearmanr
 
 Made = tuple[np.ndarray, np.ndarray, Capture, object]
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from nightmill_stages.stack.drizzle import drizzle, overlaps
 from nightmill_stages.stack.finish import make_fine_stack
 from nightmill_stages.stack.model import wide_open

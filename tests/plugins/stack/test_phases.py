@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from nightmill_stages.stack.finish import make_stack
 from nightmill_stages.stack.model import wide_open
 from nightmill_stages.stack.phases import Layout, add, empty, envelope, mosaic, split

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from nightmill_stages.write.display import levels, render, sky_level, srgb_decode, srgb_encode
 
 

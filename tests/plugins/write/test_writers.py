@@ -11,13 +11,14 @@ import numpy as np
 import pytest
 import tifffile
 from astropy.io import fits
+from PIL import Image, ImageCms
+
 from nightmill.artefacts import Capture, Picture
 from nightmill.errors import UsageError
 from nightmill_stages.write import WRITERS, describe, read_description, read_record, render
 from nightmill_stages.write import writers as module
 from nightmill_stages.write.icc import srgb_profile
 from nightmill_stages.write.png import iter_chunks, text_of
-from PIL import Image, ImageCms
 
 BY_SUFFIX = {writer.suffix: writer for writer in WRITERS}
 DISPLAY_FORMS = [".tif", ".png", ".labelled.png"]

@@ -12,9 +12,10 @@ from pathlib import Path
 from typing import Any, BinaryIO, ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill.artefacts import Capture
 from nightmill.errors import CaptureError
-from numpy.typing import NDArray
 
 __all__ = ["MAX_PIXELS", "NotMine", "Options", "Reader", "Recording", "check_size", "read_exactly", "read_into"]
 

@@ -6,9 +6,10 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill.artefacts import Capture
 from nightmill.errors import CaptureError
-from numpy.typing import NDArray
 
 from ..levels import find_levels
 from .base import Options, Reader, Recording

@@ -14,8 +14,9 @@ from datetime import UTC, datetime
 from typing import Any, BinaryIO
 
 import numpy as np
-from nightmill.errors import CaptureError
 from numpy.typing import NDArray
+
+from nightmill.errors import CaptureError
 
 from .. import clock
 from .base import check_size, read_exactly, read_into

@@ -11,9 +11,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill.artefacts import Capture
 from nightmill.errors import CaptureError
-from numpy.typing import NDArray
 
 from .base import Options, Reader, Recording, check_size, read_exactly
 

@@ -14,9 +14,10 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill.artefacts import Capture
 from nightmill.errors import CaptureError
-from numpy.typing import NDArray
 
 from .. import clock
 from ..levels import Levels, find_levels, is_big_endian

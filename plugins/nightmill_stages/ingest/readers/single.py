@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from nightmill.errors import CaptureError
 from numpy.typing import NDArray
+
+from nightmill.errors import CaptureError
 
 from . import tiff
 from .base import check_size, read_exactly

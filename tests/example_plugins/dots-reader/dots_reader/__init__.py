@@ -6,11 +6,12 @@ import json
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill import stage
 from nightmill.artefacts import Capture
 from nightmill.errors import CaptureError
 from nightmill.hooks import implementation
-from numpy.typing import NDArray
 
 nightmill_api = 1
 

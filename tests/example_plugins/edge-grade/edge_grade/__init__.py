@@ -1,6 +1,7 @@
 """A grade in a dozen lines."""
 
 import numpy as np
+
 from nightmill import stage
 from nightmill.hooks import implementation
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 import numpy as np
+
 from nightmill import stage
 from nightmill.artefacts import Picture
 from nightmill.hooks import implementation
