@@ -202,7 +202,7 @@ class _Builder:
         sheet = ""
         if capture.role == "light":
             gives = {column: text for call in surveys for column, text in getattr(call.stage, "gives", {}).items()}
-            sheet = step("sheet", "sheet", [*ready, Input("stack", stack)], stages=said, gives=gives, format=3)
+            sheet = step("sheet", "sheet", [*ready, Input("stack", stack)], stages=said, gives=gives, format=4)
         return Chain(capture, name, table, stack, sheet=sheet, aids=helpers)
 
     def masters(

@@ -113,15 +113,17 @@ def _limit(
 ) -> float | None:
     """Find where the curve, a little smoothed, falls below the threshold and stays there for three rings.
 
-    In small rings chance alone correlates: there the curve must also stand out by three of its standard deviations.
+    In small rings chance alone correlates: to begin with, the curve must also stand out by three of its standard
+    deviations somewhere.
     """
     padded = np.pad(correlation, 1, mode="edge")
     # The median, for a mean would carry a steep fall outwards.
     smooth = np.median([padded[:-2], padded[1:-1], padded[2:]], axis=0)
-    below = smooth < np.clip(3.0 * chance, THRESHOLD, 0.9)
-    if below.all():
+    sure = smooth >= np.clip(3.0 * chance, THRESHOLD, 0.9)
+    if not sure.any():
         return None
-    start = int(np.argmin(below))
+    start = int(np.argmax(sure))
+    below = smooth < THRESHOLD
     for k in range(start, len(below)):
         if below[k : k + 3].all():
             high, low = smooth[k - 1], smooth[k]
