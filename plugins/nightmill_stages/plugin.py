@@ -12,7 +12,7 @@ from nightmill.stage import Stage
 
 nightmill_api = 1
 
-FAMILIES = ("ingest", "calibrate", "grade", "align", "stack", "sharpen", "compose", "annotate")
+FAMILIES = ("ingest", "calibrate", "grade", "align", "stack", "orient", "sharpen", "compose", "annotate")
 
 
 @implementation

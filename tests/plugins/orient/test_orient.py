@@ -1,0 +1,154 @@
+"""The orient stage on simulated planets with known truth: a perfect telescope's picture, mild blur, noise.
+
+Tolerances: scale 0.3 %, centre 0.15 px, pole angle 1 degree are what later stages need (a third of a per cent of scale
+is the flexure of an amplifier; 1 degree is a quarter of a pixel at the ends of a belt of 30 px).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from nightmill.artefacts import Capture, Picture
+from nightmill.stage import Context
+from nightmill.testing import PRESETS, Scenario
+from nightmill.testing import Capture as Simulated
+from nightmill_sky import ephemeris
+from nightmill_stages.orient import Orient
+from nightmill_stages.orient.discs import disc_of
+from nightmill_stages.orient.known import sky_of
+
+NIGHT = {
+    "telescope": {"aperture_mm": 203.0, "focal_length_mm": 2030.0, "amplifier": 1.0},
+    "camera": {"pixel_um": 3.75},
+    "filters": {"G": 530.0},
+}
+OPTICS_ARCSEC = 206.264806 * 3.75 / 2030.0
+
+
+@lru_cache(maxsize=8)
+def simulated(name: str, seed: int = 1, amplifier: float = 1.0):
+    """Perfect picture, green plane, blurred by a Gaussian of 1 px with noise of 0.5 %; and its truth."""
+    preset: Scenario = PRESETS[name](frames=2, scene_seed=seed)
+    scenario = replace(
+        preset, telescope=replace(preset.telescope, amplifier=amplifier), shape=(180, 180 if name == "jupiter" else 310)
+    )
+    truth = Simulated(scenario).truth()
+    plane = truth.picture[1] if truth.picture.ndim == 3 else truth.picture
+    seen = ndimage.gaussian_filter(plane, 1.0)
+    seen = 0.6 * seen / np.percentile(seen, 99.5) + 0.02
+    return (seen + 0.003 * np.random.default_rng(seed).standard_normal(seen.shape)).astype(np.float32), truth
+
+
+def picture(data, target: str | None, start: float | None, **header) -> Picture:
+    source = Capture("/x", "x.ser", "ser", 1, 9, 9, target=target, filter="G", utc_start=start)
+    return Picture(data, captures=(source,), filters=("G",), header=header)
+
+
+def orient(one: Picture, night=NIGHT, **parameters) -> tuple[dict, Context]:
+    context = Context(captures=one.captures, night=night)
+    (made,) = Orient(Orient.Parameters(**parameters)).develop([one], context)
+    assert made.data is one.data
+    return made.geometry, context
+
+
+def notes(context: Context, kind: str) -> dict[str, str]:
+    return {note.name: note.text for note in context.notes if note.kind == kind}
+
+
+def check_disc(geometry: dict, truth, scale: float = 0.003) -> None:
+    disc = geometry["disc"]
+    assert (disc["y_px"], disc["x_px"]) == pytest.approx(truth.centre_px, abs=0.15)
+    assert disc["a_px"] == pytest.approx(truth.semi_axes_px[0], rel=scale)
+    assert disc["b_px"] / disc["a_px"] == pytest.approx(truth.semi_axes_px[1] / truth.semi_axes_px[0], rel=0.002)
+    assert geometry["scale_arcsec"] == pytest.approx(truth.scenario.scale_arcsec, rel=scale)
+
+
+def test_jupiter_with_the_users_word_on_mirrors():
+    data, truth = simulated("jupiter")
+    start = truth.scenario.start.timestamp()
+    geometry, context = orient(picture(data, "jupiter", start), mirrored=False)
+    check_disc(geometry, truth)
+    # The planet's pole stands at 12 degrees on the picture; north by the position angle of the pole on that night.
+    assert geometry["pole_angle_deg"] == pytest.approx(truth.north_deg, abs=1.0)
+    sky = ephemeris("jupiter", truth.scenario.start, satellites=False)
+    assert geometry["north_angle_deg"] == pytest.approx(
+        (truth.north_deg - sky.north_pole_position_angle_deg) % 360.0, abs=1.0
+    )
+    assert geometry["disc"]["angle_deg"] == pytest.approx(truth.north_deg, abs=1.0)
+    assert geometry["confidence"]["north_angle_deg"] >= 0.95
+    assert "confidence" in notes(context, "choice")["north_angle"]
+    # 2030 mm at 203 mm of aperture is f/10.
+    assert "true focal length is 20" in notes(context, "measure")["sampling"]
+    assert "f/10.0" in notes(context, "measure")["sampling"]
+    globe = disc_of(geometry, sky)
+    assert globe is not None
+    assert globe.sub_observer_latitude_deg == pytest.approx(2.69, abs=0.02)
+
+
+@pytest.mark.parametrize("flip", [False, True])
+def test_jupiter_alone_shows_its_axis_and_its_turn_but_not_its_ends(flip):
+    data, truth = simulated("jupiter", 7)
+    shown = data[:, ::-1].copy() if flip else data
+    geometry, context = orient(picture(shown, "jupiter", truth.scenario.start.timestamp()))
+    pole = -truth.north_deg if flip else truth.north_deg
+    assert (geometry["pole_axis_deg"] - pole + 90.0) % 180.0 - 90.0 == pytest.approx(0.0, abs=1.0)
+    # Planet east lies right of the pole, and left of it in a mirror.
+    assert geometry["planet_east_deg"] == pytest.approx((pole + (90.0 if flip else -90.0)) % 360.0, abs=1.0)
+    assert not {"north_angle_deg", "mirrored", "pole_angle_deg"} & set(geometry)
+    assert "which end" in notes(context, "caution")["north_angle"]
+
+
+def test_saturn_shows_its_north_by_the_rings():
+    data, truth = simulated("saturn", 3, 2.0)
+    night = {**NIGHT, "telescope": {**NIGHT["telescope"], "amplifier": 2.0}}
+    one = picture(data, "saturn", truth.scenario.start.timestamp())
+    geometry, context = orient(one, night)
+    # The rings of the simulation are drawn up to 0.3 % wider than those of the ephemeris.
+    check_disc(geometry, truth, 0.005)
+    assert geometry["pole_angle_deg"] == pytest.approx(truth.north_deg, abs=0.3)
+    # That far out of the ecliptic's plane the mirror would show only by a position angle that is large.
+    assert "mirrored" not in geometry
+    assert "scale_arcsec" not in notes(context, "caution")
+    assert disc_of(geometry, sky_of(one, context)) is None
+
+
+def test_the_users_word_wins_even_over_the_picture():
+    data, truth = simulated("jupiter")
+    one = picture(data, "jupiter", truth.scenario.start.timestamp())
+    geometry, context = orient(one, north_angle="80 deg", mirrored=False)
+    assert geometry["north_angle_deg"] == 80.0
+    assert geometry["mirrored"] is False
+    assert "believed" in notes(context, "caution")["north_angle"]
+
+
+def test_wrong_equipment_is_told():
+    data, truth = simulated("jupiter")
+    night = {**NIGHT, "telescope": {**NIGHT["telescope"], "amplifier": 1.2}}
+    geometry, context = orient(picture(data, "jupiter", truth.scenario.start.timestamp()), night)
+    assert geometry["scale_arcsec"] == pytest.approx(truth.scenario.scale_arcsec, rel=0.003)
+    assert "amplifier" in notes(context, "caution")["scale_arcsec"]
+
+
+@pytest.mark.parametrize("target", ["jupiter", "uranus", "saturn"])
+def test_a_picture_without_a_disc_is_a_caution(target):
+    noise = np.random.default_rng(0).standard_normal((60, 60)).astype(np.float32)
+    for data in (noise, np.zeros((50, 60), np.float32), np.full((3, 40, 40), np.nan, np.float32)):
+        geometry, context = orient(picture(data, target, 1_768_255_800.0))
+        assert geometry == {"scale_arcsec": pytest.approx(OPTICS_ARCSEC, rel=1e-5)}
+        assert "disc" in notes(context, "caution")
+
+
+def test_surfaces_and_strangers_get_the_scale_by_optics_only():
+    data = np.random.default_rng(0).uniform(0.3, 0.6, (60, 80)).astype(np.float32)
+    for target in ("moon", "sun", "comet_x", None):
+        geometry, context = orient(picture(data, target, 1_768_255_800.0, scale=1.5))
+        assert geometry == {"scale_arcsec": pytest.approx(OPTICS_ARCSEC / 1.5, rel=1e-5)}
+        assert context.notes == []
+    geometry, context = orient(picture(data, "jupiter", None), night={}, mirrored=True)
+    assert geometry == {"mirrored": True}
+    assert "time" in notes(context, "caution")["utc"]
