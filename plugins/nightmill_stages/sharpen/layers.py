@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from nightmill.artefacts import Picture
 from numpy.typing import NDArray
+
+from nightmill.artefacts import Picture
 
 from .apply import Sharpened
 from .signal import white_noise

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill.artefacts import Picture
 from nightmill_sky.optics import cutoff_frequency_per_arcsec, modulation_transfer
-from numpy.typing import NDArray
 
 from .signal import Signal
 

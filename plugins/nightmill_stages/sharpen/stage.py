@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill import stage
 from nightmill.artefacts import Picture
-from numpy.typing import NDArray
 
 from .apply import Sharpened, layer_gains, sharpen_lucy, sharpen_wavelet, sharpen_wiener
 from .blur import RATIO_RANGE, SHARE_RANGE, Blur

@@ -7,12 +7,13 @@ from functools import lru_cache
 
 import numpy as np
 import scipy.fft
+from numpy.typing import NDArray
+
 from nightmill.testing.discs import DiscRenderer
 from nightmill.testing.motion import make_schedule
 from nightmill.testing.presets import PRESETS
 from nightmill.testing.scenes import make_scene
 from nightmill.testing.seeing import Seeing
-from numpy.typing import NDArray
 
 Float = NDArray[np.floating]
 

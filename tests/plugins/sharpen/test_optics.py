@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from nightmill.artefacts import Picture
 from nightmill_stages.sharpen.blur import Blur, core_halo, expected_jitter
 from nightmill_stages.sharpen.optics import Optics, channel_wavelengths, picture_scale, seen_cutoff, telescope_cutoff

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
+from scipy.signal import fftconvolve
+from skimage import restoration
+
 from nightmill_stages.sharpen.lucy import richardson_lucy
 from nightmill_stages.sharpen.signal import Signal, measure_signal, white_noise
 from nightmill_stages.sharpen.spectral import apply_transfer, fill_gaps, frequencies
 from nightmill_stages.sharpen.wiener import wiener_gain
-from scipy.ndimage import gaussian_filter
-from scipy.signal import fftconvolve
-from skimage import restoration
 
 from .scenes import blob, gaussian_psf
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from nightmill_stages.sharpen.blur import Blur
 from nightmill_stages.sharpen.measured import measure_blur
 from nightmill_stages.sharpen.optics import Optics, drop_blur
