@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill.artefacts import Picture
 from nightmill.stage import Context
-from numpy.typing import NDArray
 
 from ..write.display import levels, sky_level
 

@@ -1,17 +1,73 @@
-"""What the members of a filter set say together: their counts, and how far the planet turned between them."""
+"""The members of a filter set together: put on common pixels, their counts, and how far the planet turned meanwhile."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill.artefacts import Picture
 from nightmill.stage import Context
 
-from .combine import find_object
+from ..write.display import sky_level
+from .combine import align_planes, find_object
+from .globes import Globes
+from .register import Offset
+from .turning import carrier, carry
 
-__all__ = ["joined_header", "say_turned"]
+__all__ = ["carried", "joined_header", "moved", "say_derotated", "say_turned"]
+
+LAYERS = {"data": 5, "noise": 1, "weight": 1, "half_a": 5, "half_b": 5}
+"""The pictures of a member, and the order of the spline that moves them."""
+
+
+def moved(members: Sequence[Picture], offsets: Sequence[Offset]) -> dict[str, Any]:
+    """Move the members on the second one's pixels; a layer that one of them lacks is None, others (n, h, w)."""
+    shape = members[1].data.shape
+    layers: dict[str, Any] = {}
+    for name, order in LAYERS.items():
+        values = [v for member in members if (v := getattr(member, name)) is not None]
+        whole = len(values) == len(members)
+        layers[name] = align_planes(values, offsets, (shape[0], shape[1]), order=order) if whole else None
+    return layers
+
+
+def carried(members: Sequence[Picture], globes: Globes, offsets: Sequence[Offset]) -> dict[str, Any]:
+    """As `moved`, with turn and scale of each member made equal in the same step."""
+    shape = members[1].data.shape
+    parts: dict[str, list[NDArray[np.float32]]] = {name: [] for name in LAYERS}
+    for member, source, offset in zip(members, globes.sources, offsets, strict=True):
+        way = carrier(source, globes.target, (shape[0], shape[1]), offset)
+        sky = sky_level(member.data) or 0.0
+        for name, planes in parts.items():
+            if (values := getattr(member, name)) is not None:
+                planes.append(carry(values, way, sky=sky, layer=name))
+    layers: dict[str, Any] = {}
+    for name, planes in parts.items():
+        layers[name] = None
+        if len(planes) == len(members):
+            joined = np.stack(planes)
+            joined[:, ~np.isfinite(joined).all(axis=0)] = np.nan
+            layers[name] = joined
+    return layers
+
+
+def say_derotated(members: Sequence[Picture], labels: Sequence[str], globes: Globes, context: Context) -> None:
+    """Record to which time the members were turned, and how far."""
+    times = [t for member in members if (t := member.utc_mid) is not None]
+    middle = datetime.fromtimestamp(sum(times) / len(times), UTC).strftime("%H:%M:%S")
+    turned = globes.turned_deg or ()
+    span = max(turned) - min(turned)
+    shift = globes.target.equatorial_radius_px * float(np.radians(span))
+    context.choose(
+        "derotate",
+        {label: round(degrees, 3) for label, degrees in zip(labels, turned, strict=True)},
+        f"All filters were turned to {middle} UTC: from the first to the last capture the planet turned by "
+        f"{span:.2f} degrees, {shift:.1f} px at the middle of the disc.",
+    )
 
 
 def joined_header(members: Sequence[Picture], labels: Sequence[str]) -> dict[str, Any]:
@@ -42,6 +98,7 @@ def say_turned(members: Sequence[Picture], context: Context) -> None:
         context.caution(
             "rotation",
             f"{target.capitalize()} turned by {turn:.1f} degrees, {shift:.1f} px at the middle of the disc, from the "
-            "first capture of the set to the last; details may show coloured edges.",
+            "first capture of the set to the last; details may show coloured edges. Tell the stage orient whether the "
+            "picture is mirrored, and the turn can be taken out.",
             round(turn, 2),
         )

@@ -6,15 +6,17 @@ from collections.abc import Sequence
 from typing import Annotated, Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
+
 from nightmill import stage
 from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context, PictureStage
-from numpy.typing import NDArray
 
 from .balance import ALBEDOS, disc_colour, gains_for, surface_colour
 from .combine import NO_OFFSET, align_planes, apply_luminance, channel_offsets, find_object
 from .finish import choose_display, finish, skies_of
-from .members import joined_header, say_turned
+from .globes import agree
+from .members import carried, joined_header, moved, say_derotated, say_turned
 from .register import Offset
 from .sets import Shot, find_sets
 
@@ -52,7 +54,7 @@ class Compose(PictureStage):
     """
 
     name = "compose"
-    version = "1"
+    version = "2"
     uses = ("filters",)
 
     class Parameters(stage.Parameters):
@@ -72,6 +74,11 @@ class Compose(PictureStage):
             "auto",
             description="White balance: auto (the planet's published colour; a neutral Moon or Sun), none, or the "
             "factors for red, green and blue.",
+        )
+        derotate: Literal["auto", False] = stage.Field(
+            "auto",
+            description="Turn the planet on every filter's picture of a set to the middle of their times: auto where "
+            "it is known which way it turns (by the stage orient), or false.",
         )
         singles: bool = stage.Field(False, description="Also give the picture through each filter of a full set.")
 
@@ -166,26 +173,25 @@ class Compose(PictureStage):
         names = [*wanted, luminance] if luminance in by_filter and luminance is not None else wanted
         members = [by_filter[name] for name in names]
         middle = members[1]
-        planes = [member.data for member in members]
         labels = [_filter(member) for member in members]
+        globes = agree(members, 1, derotate=self.parameters.derotate is not False)
+        if globes is not None and globes.turned_deg is not None:
+            say_derotated(members, labels, globes, context)
+        else:
+            say_turned(members, context)
         offsets = [NO_OFFSET] * len(members)
         if self.parameters.register_channels:
+            planes = [m.data for m in members] if globes is None else list(carried(members, globes, offsets)["data"])
             offsets = self._offsets(planes, labels, context)
-        shape = middle.data.shape
-        say_turned(members, context)
-        layers: dict[str, Any] = {}
-        for name, order in {"data": 5, **LAYERS}.items():
-            values = [getattr(member, name) for member in members]
-            layers[name] = None
-            if all(v is not None for v in values):
-                layers[name] = align_planes(values, offsets, shape, order=order)
+        layers: dict[str, Any] = moved(members, offsets) if globes is None else carried(members, globes, offsets)
         brightness = {name: None if v is None or len(names) == 3 else v[3] for name, v in layers.items()}
+        companions: dict[str, Any] = {n: None if v is None else v[:3] for n, v in layers.items() if n != "data"}
         colour = Picture(
-            layers.pop("data")[:3],
-            **{name: None if v is None else v[:3] for name, v in layers.items()},
+            layers["data"][:3],
+            **companions,
             captures=tuple(capture for member in members for capture in member.captures),
             filters=tuple(labels),
-            geometry=dict(middle.geometry),
+            geometry=dict(middle.geometry if globes is None else globes.geometry),
             header=joined_header(members, labels),
         )
         mask = find_object(colour.data)

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from nightmill_stages.compose.register import Offset, find_offset, move
 from scipy import ndimage
+
+from nightmill_stages.compose.register import Offset, find_offset, move
 
 from .planets import planet
 

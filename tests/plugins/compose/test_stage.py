@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context
 from nightmill_stages.compose import Compose
