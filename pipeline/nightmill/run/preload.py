@@ -10,9 +10,13 @@ __all__ = ["dask_setup"]
 
 
 def dask_setup(worker: Any) -> None:
-    """Let Ctrl-C reach the driving process alone, which then stops the workers in order."""
+    """Let Ctrl-C reach the driving process alone, which then stops the workers in order; have the plugins ready."""
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, signal.SIG_IGN)
     import cv2
 
+    from ..plugins import load_registry
+
     cv2.setNumThreads(1)
+    # All workers load at once while they start, not each at its first task; what is broken is told by the run itself.
+    load_registry()

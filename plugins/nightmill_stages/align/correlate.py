@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import scipy.fft as sf
+import scipy
 from numpy.typing import NDArray
 
 __all__ = ["Template", "band_filter", "frequencies", "make_template", "moved", "register", "taper"]
@@ -134,7 +134,7 @@ def register(
     """
     height, width = template.shape
     cross = spectra * template.spectrum
-    plane = sf.irfft2(cross / _doubling(width), s=(height, width), workers=1)
+    plane = scipy.fft.irfft2(cross / _doubling(width), s=(height, width), workers=1)
     rows = np.abs(np.fft.fftfreq(height) * height)
     columns = np.abs(np.fft.fftfreq(width) * width)
     limit = min(height, width) / 4 if reach is None else reach

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-import scipy.fft as sf
+import scipy
 from numpy.typing import NDArray
 
 from .correlate import Complex, Float, Template, band_filter, make_template, moved, register
@@ -13,7 +13,7 @@ __all__ = ["build_reference", "reference_band", "spectra_of"]
 
 def spectra_of(boxes: Float, backgrounds: NDArray[np.floating], window: Float) -> Complex:
     """Return half spectra (n, h, w // 2 + 1), complex64, of boxes less their background under a window."""
-    return sf.rfft2((boxes - backgrounds[:, None, None].astype(np.float32)) * window, workers=1)
+    return scipy.fft.rfft2((boxes - backgrounds[:, None, None].astype(np.float32)) * window, workers=1)
 
 
 def reference_band(spectra: Complex, shape: tuple[int, int]) -> Float:

@@ -14,8 +14,8 @@ from importlib.resources import files
 from typing import Any
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator, RegularGridInterpolator
 
 __all__ = ["RATIO_RANGE", "SHARE_RANGE", "Blur", "core_halo", "expected_jitter", "expected_spread"]
 
@@ -81,11 +81,11 @@ def _table() -> dict[str, Any]:
 
 
 @lru_cache(maxsize=1)
-def _loss() -> RegularGridInterpolator:
+def _loss() -> scipy.interpolate.RegularGridInterpolator:
     table = _table()
     loss = -np.log(np.maximum(table["transfer"], SMALLEST))
     axes = (table["obstructions"], np.log(table["ratios"]), np.log(table["shares"]))
-    return RegularGridInterpolator(axes, loss, bounds_error=False, fill_value=None)
+    return scipy.interpolate.RegularGridInterpolator(axes, loss, bounds_error=False, fill_value=None)
 
 
 @lru_cache(maxsize=512)
@@ -109,7 +109,9 @@ def _curve(ratio: float, share: float, obstruction: float) -> tuple[NDArray[np.f
     power = np.where(u > 0, u, 1) ** (5 / 3)
     slope = loss / power
     slope[0] = slope[1]
-    return fine, np.asarray(PchipInterpolator(u, slope)(np.minimum(fine, u[-1])) * fine ** (5 / 3), np.float64)
+    return fine, np.asarray(
+        scipy.interpolate.PchipInterpolator(u, slope)(np.minimum(fine, u[-1])) * fine ** (5 / 3), np.float64
+    )
 
 
 def core_halo(frequency: NDArray[np.floating], core: float, halo: float) -> NDArray[np.float64]:
@@ -120,7 +122,7 @@ def core_halo(frequency: NDArray[np.floating], core: float, halo: float) -> NDAr
 
 def _statistic(name: str, ratio: float, obstruction: float) -> float:
     table = _table()
-    grid = RegularGridInterpolator((table["obstructions"], np.log(table["ratios"])), table[name])
+    grid = scipy.interpolate.RegularGridInterpolator((table["obstructions"], np.log(table["ratios"])), table[name])
     clipped = np.clip(ratio, table["ratios"][0], table["ratios"][-1])
     return float(grid((np.clip(obstruction, *table["obstructions"][[0, -1]]), np.log(clipped)))[()])
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-import scipy.optimize
+import scipy
 
 from .blur import RATIO_RANGE, SHARE_RANGE, expected_jitter
 from .optics import Optics

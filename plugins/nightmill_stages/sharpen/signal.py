@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.ndimage
+import scipy
 from numpy.typing import NDArray
 
 from .spectral import Rings

@@ -13,8 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import scipy.ndimage
-import scipy.optimize
+import scipy
 from numpy.typing import NDArray
 
 from .blur import RATIO_RANGE, SHARE_RANGE, Blur

@@ -9,8 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-import scipy.fft
-import scipy.ndimage
+import scipy
 from numpy.typing import NDArray
 
 __all__ = ["Rings", "apply_transfer", "cosine", "fill_gaps", "frequencies", "uncosine"]

@@ -15,7 +15,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-import scipy.fft as sf
+import scipy
 from numpy.typing import NDArray
 
 from nightmill import stage
@@ -171,7 +171,7 @@ def _grid(table: FrameTable, usable: NDArray[np.bool_], layout: Layout) -> Grid:
         y_px, x_px = (layout.height - 1) / 2, (layout.width - 1) / 2
     while extent / 2**halvings > LONGEST * 1.5 and not fills:
         halvings += 1
-    side = int(min(sf.next_fast_len(int(extent / 2**halvings), real=True), LONGEST))
+    side = int(min(scipy.fft.next_fast_len(int(extent / 2**halvings), real=True), LONGEST))
     return Grid(halvings, side, side, y_px, x_px, 0.4 if fills else 0.15)
 
 
@@ -188,7 +188,7 @@ def _spectrum(
         box = bend(box, _local(table["mesh"][row], grid, frames.data.shape[1:3]) / np.float32(grid.cell))
     fills = bool(table["fills_frame"][row])
     sky = float(box.mean()) if fills else float(table["background"][row] * frames.full_scale)
-    spectrum = sf.rfft2((box - np.float32(sky)) * window, workers=1)[None]
+    spectrum = scipy.fft.rfft2((box - np.float32(sky)) * window, workers=1)[None]
     level = float(table["level"][row]) or 1.0
     return moved(spectrum / np.float32(level), np.array([rest[0]]), np.array([rest[1]]), grid.shape)[0]
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from nightmill.artefacts import FrameTable
 
@@ -16,7 +16,7 @@ def jitter(table: FrameTable, usable: NDArray[np.bool_]) -> list[float]:
     result = []
     for name in ("dy_px", "dx_px"):
         path = np.asarray(table[name], np.float64)[usable]
-        slow = median_filter(path, size=min(31, len(path)), mode="nearest")
+        slow = scipy.ndimage.median_filter(path, size=min(31, len(path)), mode="nearest")
         result.append(round(float(np.sqrt(np.mean((path - slow) ** 2))), 4))
     return result
 

@@ -15,7 +15,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-import scipy.fft as sf
+import scipy
 from numpy.typing import NDArray
 
 from .phases import Layout
@@ -67,7 +67,7 @@ def _padded_shape(layout: Layout) -> tuple[int, int]:
     def good(length: int) -> int:
         size = length + 2 * PAD
         while True:
-            size = sf.next_fast_len(size, real=True)
+            size = scipy.fft.next_fast_len(size, real=True)
             if size % 2 == 0:
                 return size
             size += 1
@@ -128,9 +128,9 @@ def _plain(
         share = np.float32(mass[index] / mass.sum())
         picture = _pad(centre + total[index] / np.float32(mass[index]), shape)
         rows, columns = _turn(shape, float(fy[index]), float(fx[index]))
-        spectrum += sf.rfft2(picture, workers=1) * (rows * share) * columns
+        spectrum += scipy.fft.rfft2(picture, workers=1) * (rows * share) * columns
     spectrum /= _spread(shape, layout.phases, half=True)
-    full = sf.irfft2(spectrum, s=shape, workers=1)
+    full = scipy.fft.irfft2(spectrum, s=shape, workers=1)
     return np.ascontiguousarray(full[PAD : PAD + layout.height, PAD : PAD + layout.width], np.float32)
 
 
@@ -154,8 +154,8 @@ def _colour(
                 row, column = _site(site, parity)
                 picture[row::2, column::2] += values[row::2, column::2]
         rows, columns = _turn(shape, float(fy[index]), float(fx[index]))
-        spectrum += sf.rfft2(picture, workers=1) * rows * columns
-    full = sf.fft2(sf.irfft2(spectrum, s=shape, workers=1), workers=1)
+        spectrum += scipy.fft.rfft2(picture, workers=1) * rows * columns
+    full = scipy.fft.fft2(scipy.fft.irfft2(spectrum, s=shape, workers=1), workers=1)
     coupling = _coupling(weight, fy, fx, sites)
     half = (shape[0] // 2, shape[1] // 2)
     # Four aliases of each frequency of the first quadrant, in the order k = (0,0), (0,1), (1,0), (1,1).
@@ -177,7 +177,7 @@ def _colour(
     for k in range(4):
         result[np.ix_(rows_of[k // 2], columns_of[k % 2])] = solved[..., k]
     result /= _spread(shape, layout.phases, half=False)
-    picture = sf.ifft2(result, workers=1).real
+    picture = scipy.fft.ifft2(result, workers=1).real
     return np.ascontiguousarray(picture[PAD : PAD + layout.height, PAD : PAD + layout.width], np.float32)
 
 

@@ -15,8 +15,8 @@ from typing import Any
 
 import cv2
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 __all__ = ["levels", "render", "sky_level", "srgb_decode", "srgb_encode"]
 
@@ -179,7 +179,9 @@ def _third_largest(plane: NDArray[np.float64]) -> NDArray[np.float64]:
     """Third largest value in each 3x3 neighbourhood; pixels without data count as lowest."""
     finite = np.isfinite(plane)
     lowest = float(plane[finite].min()) if finite.any() else 0.0
-    ranked: NDArray[np.float64] = ndimage.rank_filter(np.where(finite, plane, lowest), rank=-3, size=3, mode="nearest")
+    ranked: NDArray[np.float64] = scipy.ndimage.rank_filter(
+        np.where(finite, plane, lowest), rank=-3, size=3, mode="nearest"
+    )
     return ranked
 
 
