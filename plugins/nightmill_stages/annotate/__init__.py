@@ -1,4 +1,4 @@
-"""Makes an observation of a picture: measured disc and scale, ephemeris, and a label panel below the clean picture.
+"""Makes an observation of a picture: ephemeris, a label panel below the clean picture, lines and names over the planet.
 
 The picture's own data stay as they are, bit for bit; the label is a picture of its own.
 """

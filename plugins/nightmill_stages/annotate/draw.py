@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from .layout import BRIGHT, DIM, Arrow, Panel
+from .overlay import Overlay
 from .words import font
 
 __all__ = ["draw_labelled"]
@@ -17,7 +19,9 @@ GROUND = (16, 18, 22)
 RULE = (58, 64, 74)
 
 
-def draw_labelled(shown: NDArray[np.uint16], factor: int, panel: Panel) -> NDArray[np.uint8]:
+def draw_labelled(
+    shown: NDArray[np.uint16], factor: int, panel: Panel, overlay: Overlay | None = None
+) -> NDArray[np.uint8]:
     """Put a picture and its panel together.
 
     Parameters
@@ -28,6 +32,8 @@ def draw_labelled(shown: NDArray[np.uint16], factor: int, panel: Panel) -> NDArr
         Whole factor by which the picture is enlarged (Lanczos); 1 leaves each pixel as it is.
     panel : Panel
         At least `factor` times as wide as the picture.
+    overlay : Overlay, optional
+        Lines and names over the picture.
 
     Returns
     -------
@@ -39,10 +45,30 @@ def draw_labelled(shown: NDArray[np.uint16], factor: int, panel: Panel) -> NDArr
     picture = Image.fromarray(eight_bits)
     if factor > 1:
         picture = picture.resize((picture.width * factor, picture.height * factor), Image.Resampling.LANCZOS)
+    if overlay is not None:
+        picture = _draw_overlay(picture, overlay)
     whole = Image.new("RGB", (panel.width, picture.height + panel.height))
     whole.paste(picture, ((panel.width - picture.width) // 2, 0))
     whole.paste(_draw_panel(panel), (0, picture.height))
     return np.asarray(whole, np.uint8).copy()
+
+
+def _draw_overlay(picture: Image.Image, overlay: Overlay) -> Image.Image:
+    """Blend smooth thin lines over the picture, then the names."""
+    pixels = np.asarray(picture, np.float32).copy()
+    width = max(1, round(overlay.width / 900))
+    for line in overlay.lines:
+        cover = np.zeros(pixels.shape[:2], np.uint8)
+        points = np.clip(np.rint(line.points * 16.0), -(2**30), 2**30).astype(np.int32)
+        cv2.polylines(cover, [points[:, None, :]], False, 255, width, cv2.LINE_AA, 4)
+        rows, columns = np.nonzero(cover)
+        share = (cover[rows, columns] * np.float32(line.strength / 255.0))[:, None]
+        pixels[rows, columns] += share * (np.array(line.colour, np.float32) - pixels[rows, columns])
+    image = Image.fromarray(np.rint(np.clip(pixels, 0.0, 255.0)).astype(np.uint8))
+    pen = ImageDraw.Draw(image)
+    for text in overlay.texts:
+        pen.text((text.x, text.y), text.text, font=font(text.size), fill=text.colour)
+    return image
 
 
 def _draw_panel(panel: Panel) -> Image.Image:

@@ -10,7 +10,7 @@ from typing import Any
 from nightmill.artefacts import Picture
 from nightmill_sky import Ephemeris
 
-__all__ = ["SOLAR_CAUTION", "facts", "nice_length", "title"]
+__all__ = ["SOLAR_CAUTION", "facts", "nice_length", "orientation", "title"]
 
 SOLAR_CAUTION = (
     "Solar work: certified full-aperture filter in front of the telescope; never look through it unfiltered; "
@@ -63,6 +63,15 @@ def facts(picture: Picture, night: Mapping[str, Mapping[str, Any]], sky: Ephemer
         _add(lines, "Scale", f"{scale:.3g} arcsec per pixel")
     _add(lines, "Resolution", _resolution(picture.header))
     return lines
+
+
+def orientation(geometry: Mapping[str, Any]) -> str:
+    """What the label says of the orientation when north is not known."""
+    if "pole_angle_deg" in geometry:
+        return "Planet's north pole known, mirror image or not is not"
+    if "pole_axis_deg" in geometry:
+        return "Pole axis known, which end is north is not"
+    return "Orientation not known"
 
 
 def nice_length(most: float) -> float:

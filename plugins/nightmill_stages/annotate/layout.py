@@ -80,6 +80,7 @@ def lay_out(
     north_deg: float | None = None,
     mirrored: bool | None = None,
     cautions: list[str] | None = None,
+    unknown: str = "Orientation not known",
 ) -> Panel:
     """Lay out the label panel.
 
@@ -94,11 +95,13 @@ def lay_out(
     scale_arcsec : float, optional
         Arcseconds a pixel of the labelled picture, for the scale bar.
     north_deg : float, optional
-        Celestial north, counter-clockwise from up. Without it the label says that the orientation is not known.
+        Celestial north, counter-clockwise from up. Without it the label says so in the words of `unknown`.
     mirrored : bool, optional
         Whether east is clockwise of north; when None only north is drawn.
     cautions : list of str, optional
         Sentences at the bottom, over the whole width.
+    unknown : str
+        What stands instead of the arrows when north is not known.
 
     Returns
     -------
@@ -113,12 +116,12 @@ def lay_out(
     marks_left = width - pad - marks_width
     room = marks_left - 2 * pad
     if room >= 20 * size:
-        below_marks = _marks(panel, marks_left, y, marks_width, scale_arcsec, north_deg, mirrored)
+        below_marks = _marks(panel, marks_left, y, marks_width, scale_arcsec, north_deg, mirrored, unknown)
         y = max(below_marks, _facts(panel, facts, pad, y, room, gap))
     else:
         # Too narrow to stand side by side.
         y = _facts(panel, facts, pad, y, width - 2 * pad, gap) + gap
-        y = _marks(panel, marks_left, y, marks_width, scale_arcsec, north_deg, mirrored)
+        y = _marks(panel, marks_left, y, marks_width, scale_arcsec, north_deg, mirrored, unknown)
     for caution in cautions or []:
         y += gap
         for line in wrap(plain(caution), size, width - 2 * pad):
@@ -187,12 +190,13 @@ def _marks(
     scale_arcsec: float | None,
     north_deg: float | None,
     mirrored: bool | None,
+    unknown: str,
 ) -> int:
     """Arrows and scale bar in the right-hand column; returns the next free row."""
     size = panel.size
     y = top
     if north_deg is None:
-        for line in wrap("Orientation not known", size, room):
+        for line in wrap(unknown, size, room):
             panel.texts.append(Text(line, left + room - text_width(line, size), y, size, DIM))
             y += line_height(size)
         y += size // 2
@@ -214,7 +218,7 @@ def _arrows(panel: Panel, left: int, top: int, room: int, north_deg: float, mirr
     """North and east from a common foot, the letters beyond the tips; returns the next free row."""
     size = panel.size
     height = line_height(size)
-    reach, beyond = 2.6 * size, 2.6 * size + 0.62 * height
+    reach, beyond = 2.6 * size, 2.6 * size + 0.75 * height
     turns = {"N": 0.0} if mirrored is None else {"N": 0.0, "E": -90.0 if mirrored else 90.0}
     ways = {name: _way(north_deg + turn) for name, turn in turns.items()}
     # The group as a whole stands at the top right of its column, whichever way it points.

@@ -2,37 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
 from nightmill import stage
 from nightmill.artefacts import Picture
 from nightmill.stage import Context, PictureStage
-from nightmill_sky import TARGETS, Ephemeris, Site, ephemeris
+from nightmill_sky import Ephemeris
 
+from ..orient.discs import disc_of
+from ..orient.known import called, sky_of
+from ..orient.stage import Orient
 from ..write.display import render
-from .disc import Ellipse, fit_disc
 from .draw import draw_labelled
-from .facts import SOLAR_CAUTION, facts, title
+from .facts import SOLAR_CAUTION, facts, orientation, title
 from .layout import LEAST_PANEL, enlargement, lay_out
+from .overlay import lay_overlay
 
 __all__ = ["Annotate"]
 
-AGREE = 0.03
-"""Two values of the scale agree when they differ by less: the limb fit is not better than that on small discs."""
-
 
 class Annotate(PictureStage):
-    """Measure the disc and the scale, and make a labelled copy: a panel below an untouched picture.
+    """Make a labelled copy: a panel below the picture, and on request lines and names over the planet.
 
-    The scale comes from telescope and camera; where the planet's own diameter says otherwise by more than 3 %, it is
-    the planet that is believed, because amplifiers seldom work at their nominal distance. The orientation is never
-    guessed: without `north_angle` or an earlier stage that measured it, the label says that it is not known.
+    Disc, scale and orientation are those that the stage orient measured; where it does not stand in the recipe, they
+    are measured here, from the finished picture. The orientation is never guessed: what is not known the label says.
     """
 
     name = "annotate"
-    version = "1"
+    version = "2"
     uses = ("site", "telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):
@@ -48,13 +45,21 @@ class Annotate(PictureStage):
         )
         label: bool = stage.Field(True, description="Make the labelled copy.")
 
+        overlay: Literal["none", "graticule"] = stage.Field(
+            "none",
+            description="What is drawn over the planet on the labelled copy: none, or graticule (with central "
+            "meridian, terminator, the ends of the axis and the names of moons).",
+        )
+
     def develop(self, pictures: list[Picture], context: Context) -> list[Picture]:
         """Fill in geometry and label of each picture."""
         return [self._annotate(picture, context) for picture in pictures]
 
     def _annotate(self, picture: Picture, context: Context) -> Picture:
-        sky = _ephemeris(picture, context)
-        picture = picture.replace(geometry=self._geometry(picture, sky, context))
+        picture = picture.replace(geometry=self._geometry(picture, context))
+        sky = sky_of(picture, context, satellites=self.parameters.overlay != "none")
+        if sky is not None:
+            _say_sky(sky, context, oriented="orient" in picture.header)
         if not self.parameters.label:
             return picture
         geometry = picture.geometry
@@ -69,99 +74,51 @@ class Annotate(PictureStage):
             north_deg=geometry.get("north_angle_deg"),
             mirrored=geometry.get("mirrored"),
             cautions=[SOLAR_CAUTION] if solar else [],
+            unknown=orientation(geometry),
         )
-        return picture.replace(labelled=draw_labelled(render(picture.data, picture.display), factor, panel))
+        overlay = None
+        if self.parameters.overlay != "none":
+            globe = None if sky is None else disc_of(geometry, sky, any_end=True)
+            shape = picture.data.shape
+            overlay = lay_overlay((shape[-2], shape[-1]), factor, geometry, globe, sky)
+        return picture.replace(labelled=draw_labelled(render(picture.data, picture.display), factor, panel, overlay))
 
-    def _geometry(self, picture: Picture, sky: Ephemeris | None, context: Context) -> dict[str, Any]:
-        """What is known of scale, disc and orientation; the recipe's own values win."""
-        geometry = dict(picture.geometry)
-        if self.parameters.north_angle != "auto":
-            geometry["north_angle_deg"] = float(self.parameters.north_angle) % 360.0
-        if self.parameters.mirrored != "auto":
-            geometry["mirrored"] = bool(self.parameters.mirrored)
-        if "north_angle_deg" not in geometry:
+    def _geometry(self, picture: Picture, context: Context) -> dict[str, Any]:
+        """What is known of scale, disc and orientation: measured here only where no earlier stage did."""
+        north, mirrored = self.parameters.north_angle, self.parameters.mirrored
+        if "orient" not in picture.header and "disc" not in picture.geometry:
+            word: dict[str, Any] = {"mirrored": mirrored}
+            word["north_angle"] = north if north == "auto" else f"{float(north):.12g} deg"
+            (measured,) = Orient(Orient.Parameters(**word)).develop([picture], context)
+            # What an earlier stage or a plugin knew stays.
+            return {**measured.geometry, **picture.geometry, **self._word()}
+        geometry = {**picture.geometry, **self._word()}
+        said = {note.name for note in context.notes}
+        if "north_angle_deg" not in geometry and "north_angle" not in said and "orient" not in picture.header:
             context.caution(
                 "north_angle", "The orientation is not known; give north_angle (and mirrored) in the recipe."
             )
-        disc = _disc(picture, sky)
-        if disc is not None and "disc" not in geometry:
-            geometry["disc"] = disc.to_json()
-        if "scale_arcsec" not in geometry:
-            scale = _scale(disc, _nominal_scale(picture, context.night), sky, context)
-            if scale is not None:
-                geometry["scale_arcsec"] = float(f"{scale:.6g}")
         return geometry
 
+    def _word(self) -> dict[str, Any]:
+        """The user's own values, which win."""
+        word: dict[str, Any] = {}
+        if self.parameters.north_angle != "auto":
+            word["north_angle_deg"] = float(self.parameters.north_angle) % 360.0
+        if self.parameters.mirrored != "auto":
+            word["mirrored"] = bool(self.parameters.mirrored)
+        return word
 
-def _ephemeris(picture: Picture, context: Context) -> Ephemeris | None:
-    """The ephemeris for the middle of the captures, from the site if there is one."""
-    target = picture.captures[0].target if picture.captures else None
-    if target not in TARGETS:
-        return None
-    if picture.utc_mid is None:
-        context.caution("utc", "The time of the captures is not known, so diameter and central meridian are left out.")
-        return None
-    place = context.night.get("site", {})
-    site = None
-    if "latitude_deg" in place and "longitude_deg" in place:
-        site = Site(float(place["latitude_deg"]), float(place["longitude_deg"]), float(place.get("height_m", 0.0)))
-    when = datetime.fromtimestamp(picture.utc_mid, UTC)
-    try:
-        sky = ephemeris(str(target), when, site, satellites=False)
-    except ValueError as error:
-        context.caution("utc", f"No ephemeris for this picture: {error}")
-        return None
+
+def _say_sky(sky: Ephemeris, context: Context, *, oriented: bool) -> None:
+    """Cautions about the ephemeris, those left out that an earlier stage gave."""
+    said = {note.text for note in context.notes}
     for note in sky.notes:
-        context.caution("ephemeris", note)
+        if not oriented and note not in said:
+            context.caution("ephemeris", note)
     if sky.altitude_deg is not None and sky.altitude_deg < 0.0:
         context.caution(
             "site",
-            f"{_called(str(target))} was {-sky.altitude_deg:.0f} degrees below the horizon at that time and site: "
+            f"{called(sky.target)} was {-sky.altitude_deg:.0f} degrees below the horizon at that time and site: "
             "check the time (UTC?), latitude and longitude (east positive).",
         )
-    return sky
-
-
-def _called(target: str) -> str:
-    """The target as a sentence begins with it."""
-    return f"The {target.capitalize()}" if target in ("sun", "moon") else target.capitalize()
-
-
-def _disc(picture: Picture, sky: Ephemeris | None) -> Ellipse | None:
-    """The fitted outline, where it is that of a globe: no rings, nearly full."""
-    if sky is None or sky.ring_opening_earth_deg is not None:
-        return None
-    if sky.illuminated_fraction is not None and sky.illuminated_fraction < 0.97:
-        return None
-    return fit_disc(picture.data)
-
-
-def _nominal_scale(picture: Picture, night: Mapping[str, Mapping[str, Any]]) -> float | None:
-    """Arcseconds per picture pixel by telescope and camera, or None when the night file does not say."""
-    pixel = night.get("camera", {}).get("pixel_um")
-    focal = night.get("telescope", {}).get("focal_length_mm")
-    if not pixel or not focal:
-        return None
-    amplified = float(focal) * float(night["telescope"].get("amplifier", 1.0))
-    return 206.264806 * float(pixel) / amplified / float(picture.header.get("scale", 1.0))
-
-
-def _scale(disc: Ellipse | None, nominal: float | None, sky: Ephemeris | None, context: Context) -> float | None:
-    """Choose between the scale by the equipment and that by the planet's diameter."""
-    measured = None
-    if disc is not None and sky is not None:
-        measured = 0.5 * sky.equatorial_diameter_arcsec / disc.a_px
-        context.measure(
-            "scale_by_disc", float(f"{measured:.4g}"), "Arcseconds per pixel by the planet's diameter on the picture."
-        )
-    if measured is None or nominal is None:
-        return measured or nominal
-    if abs(measured / nominal - 1.0) <= AGREE:
-        return nominal
-    context.caution(
-        "scale_arcsec",
-        f"By telescope and camera a pixel is {nominal:.3g} arcsec, by the planet's diameter {measured:.3g} arcsec; the "
-        "planet is believed. Check focal length, amplifier and pixel size in the night file.",
-        float(f"{measured:.4g}"),
-    )
-    return measured

@@ -118,6 +118,7 @@ def place_globe(
     *,
     pole_angles_deg: Sequence[float] = (),
     mirrored: bool | None = None,
+    darkening: float = 0.9,
 ) -> Placed:
     """Measure centre, radius and pole angle, and how likely each way of lying is.
 
@@ -133,6 +134,8 @@ def place_globe(
         Pole angles by the user's word, about right to a few degrees; empty when unknown.
     mirrored : bool or None
         The user's word.
+    darkening : float
+        Minnaert's exponent of a planet without belts, whose features do not let it be measured.
 
     Returns
     -------
@@ -146,7 +149,8 @@ def place_globe(
     Notes
     -----
     On simulated Jupiter at 220 px (features, phase of 10 degrees, blur, noise of 1 %): radius to 0.15 %, centre to
-    0.15 px, pole angle to 0.5 degrees. A round planet with dark features (Mars) at 70 px: radius to 1 %.
+    0.15 px, pole angle to 0.5 degrees. A round planet with dark features (Mars) at 70 px: radius to 0.8 %, centre to
+    0.5 px.
     """
     template = replace(template, mirrored=bool(mirrored))
     size = _diameter_px(plane)
@@ -154,7 +158,7 @@ def place_globe(
     full = _binned(plane, factor)
     belted = template.flattening > _BELTED
     if not belted:
-        return _round(full, factor, template, phase_deg, pole_angles_deg, mirrored)
+        return _round(full, factor, template, phase_deg, pole_angles_deg, mirrored, darkening)
     axis_factor, sense_factor = (
         max(1, math.ceil(size / factor / most)) for most in (_AXIS_DIAMETER_PX, _SENSE_DIAMETER_PX)
     )
@@ -200,18 +204,21 @@ def _refined(full: NDArray[np.float32], fit: DiscFit, ringed: bool) -> tuple[Dis
     found = correct_by_outline(full, fit.disc, fit.blur_px)
     if found is None or apart_deg(found.disc.pole_angle_deg, fit.disc.pole_angle_deg, 180.0) > 10.0:
         return fit.disc, by_belts if fit.pole_measured else math.inf
-    disc = fit.disc.moved(
-        *(
-            _OUTLINE_SHARE * getattr(found.disc, name) + (1.0 - _OUTLINE_SHARE) * getattr(fit.disc, name)
-            for name in ("centre_column_px", "centre_row_px")
-        )
-    )
+    disc = _between(fit.disc, found.disc, _OUTLINE_SHARE)
     share = 1.0 / (1.0 + (found.pole_sigma_deg / by_belts) ** 2) if math.isfinite(by_belts) else 1.0
     between = (found.disc.pole_angle_deg - fit.disc.pole_angle_deg + 180.0) % 360.0 - 180.0
     sigma = 1.0 / math.sqrt(by_belts**-2 + found.pole_sigma_deg**-2)
     if sigma > 5.0:
         return disc, math.inf
     return replace(disc, pole_angle_deg=(fit.disc.pole_angle_deg + share * between) % 360.0), sigma
+
+
+def _between(one: Disc, other: Disc, share: float) -> Disc:
+    """The disc with its middle on the way to that of another."""
+    return one.moved(
+        (1.0 - share) * one.centre_column_px + share * other.centre_column_px,
+        (1.0 - share) * one.centre_row_px + share * other.centre_row_px,
+    )
 
 
 def _round(
@@ -221,6 +228,7 @@ def _round(
     phase_deg: float,
     pole_angles_deg: Sequence[float],
     mirrored: bool | None,
+    darkening: float,
 ) -> Placed:
     """A planet without belts: only its phase shows how it lies, and only the user's word tells a mirror."""
     fit = fit_disc(
@@ -240,8 +248,13 @@ def _round(
         ways = (Way(pole, template.mirrored, 1.0), Way((pole + 2.0 * to_sun) % 360.0, not template.mirrored, 1.0))
     else:
         sigma = math.inf
+    disc = fit.disc
+    found = correct_by_outline(full, disc, fit.blur_px, darkening=darkening, radius=True)
+    if found is not None and abs(found.disc.equatorial_radius_px / disc.equatorial_radius_px - 1.0) < 0.06:
+        # Dark features near the limb mislead the fit, which takes them for darkening, more than the outline.
+        disc = replace(_between(disc, found.disc, 0.5), equatorial_radius_px=found.disc.equatorial_radius_px)
     return Placed(
-        _unbinned(fit.disc, factor),
+        _unbinned(disc, factor),
         fit.centre_sigma_px * factor,
         max(fit.radius_sigma_px, 0.005 * fit.disc.equatorial_radius_px) * factor,
         sigma,

@@ -40,7 +40,7 @@ def sky_of(picture: Picture, context: Context, *, satellites: bool = False) -> E
     if target not in TARGETS:
         return None
     if picture.utc_mid is None:
-        context.caution("utc", "The time of the captures is not known, so diameter and central meridian are left out.")
+        _say(context, "The time of the captures is not known, so diameter and central meridian are left out.")
         return None
     place = context.night.get("site", {})
     site = None
@@ -49,5 +49,10 @@ def sky_of(picture: Picture, context: Context, *, satellites: bool = False) -> E
     try:
         return sky_at(str(target), picture.utc_mid, site, satellites=satellites)
     except ValueError as error:
-        context.caution("utc", f"No ephemeris for this picture: {error}")
+        _say(context, f"No ephemeris for this picture: {error}")
         return None
+
+
+def _say(context: Context, text: str) -> None:
+    if not any(note.text == text for note in context.notes):
+        context.caution("utc", text)

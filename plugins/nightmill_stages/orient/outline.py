@@ -22,7 +22,6 @@ from ..compose.outline import outline_edges
 __all__ = ["Correction", "correct_by_outline"]
 
 _FLOOR = 0.03
-_DARKENING = 0.9
 
 
 @dataclass(frozen=True)
@@ -32,7 +31,7 @@ class Correction:
     Attributes
     ----------
     disc : Disc
-        The disc with centre and, where the outline is flat enough, pole angle by the outline; the radius is left.
+        The disc with centre and, where the outline is flat enough, pole angle by the outline.
     pole_sigma_deg : float
         Standard error of the pole angle; infinite where the outline does not show it.
     scatter_px : float
@@ -44,19 +43,21 @@ class Correction:
     scatter_px: float
 
 
-def _plain_globe(disc: Disc, shape: tuple[int, int], blur_px: float) -> NDArray[np.float64]:
+def _plain_globe(disc: Disc, shape: tuple[int, int], blur_px: float, darkening: float) -> NDArray[np.float64]:
     """A globe of one colour by Minnaert's law, two samples across a pixel, blurred."""
     place = [(np.arange(2 * n) + 0.5) / 2.0 - 0.5 for n in shape]
     column, row = np.meshgrid(place[1], place[0])
     seen = disc.surface(column, row)
-    lit = np.maximum(seen.incidence, 0.0) ** _DARKENING * np.maximum(seen.emission, _FLOOR) ** (_DARKENING - 1.0)
+    lit = np.maximum(seen.incidence, 0.0) ** darkening * np.maximum(seen.emission, _FLOOR) ** (darkening - 1.0)
     lit[(seen.emission <= 0.0) | (seen.incidence <= 0.0)] = 0.0
     binned = lit.reshape(shape[0], 2, shape[1], 2).mean(axis=(1, 3))
     return np.asarray(cv2.GaussianBlur(binned, (0, 0), max(blur_px, 0.5)), np.float64)
 
 
-def correct_by_outline(picture: NDArray[np.float32], disc: Disc, blur_px: float) -> Correction | None:
-    """Measure centre and pole angle by the outline.
+def correct_by_outline(
+    picture: NDArray[np.float32], disc: Disc, blur_px: float, *, darkening: float = 0.9, radius: bool = False
+) -> Correction | None:
+    """Measure centre and pole angle by the outline, and the radius on request.
 
     Parameters
     ----------
@@ -66,6 +67,10 @@ def correct_by_outline(picture: NDArray[np.float32], disc: Disc, blur_px: float)
         A good fit: edges more than a few pixels from it are not found.
     blur_px : float
         Standard deviation of the blur of the limb.
+    darkening : float
+        Minnaert's exponent: a hundredth of it moves the radius by a thousandth at a disc of 70 px.
+    radius : bool
+        Also measure the radius.
 
     Returns
     -------
@@ -76,7 +81,8 @@ def correct_by_outline(picture: NDArray[np.float32], disc: Disc, blur_px: float)
     flat = 1.0 - short > 0.03
     sigma, scatter = math.inf, 0.0
     for _ in range(2):
-        edges = [outline_edges(p, scale_px=1.0) for p in (picture.astype(np.float64), _model(disc, picture, blur_px))]
+        model = _plain_globe(disc, (picture.shape[0], picture.shape[1]), blur_px, darkening)
+        edges = [outline_edges(plane, scale_px=1.0) for plane in (picture.astype(np.float64), model)]
         if edges[0] is None or edges[1] is None or min(e[0].shape[1] for e in edges if e is not None) < 48:
             return None
         (seen, seen_radius, steep), (meant, meant_radius, meant_steep) = (
@@ -89,18 +95,15 @@ def correct_by_outline(picture: NDArray[np.float32], disc: Disc, blur_px: float)
         turned = disc.equatorial_radius_px * np.sin(seen) * np.cos(seen) * (1.0 / short - short)
         terms = [np.cos(seen), np.sin(seen) / short, np.ones_like(seen), *([turned] if flat else [])]
         step, errors, scatter = _solve(np.stack(terms, axis=1), off, weight)
-        radius = disc.equatorial_radius_px
-        column, row = disc.from_planet_axes(step[0] / radius, step[1] / radius)
+        column, row = disc.from_planet_axes(*(step[:2] / disc.equatorial_radius_px))
         disc = disc.moved(float(column), float(row))
+        if radius:
+            disc = replace(disc, equatorial_radius_px=disc.equatorial_radius_px + float(step[2]))
         if flat:
             turn = math.degrees(step[3])
             disc = replace(disc, pole_angle_deg=(disc.pole_angle_deg + (-turn if disc.mirrored else turn)) % 360.0)
             sigma = math.degrees(errors[3])
     return Correction(disc, sigma, scatter)
-
-
-def _model(disc: Disc, picture: NDArray[np.float32], blur_px: float) -> NDArray[np.float64]:
-    return _plain_globe(disc, (picture.shape[0], picture.shape[1]), blur_px)
 
 
 def _polar(

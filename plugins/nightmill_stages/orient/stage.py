@@ -27,6 +27,10 @@ USUAL_NM = {"r": 630.0, "g": 530.0, "b": 460.0, "l": 550.0, "rgb": GREEN_NM}
 """Where the night file does not say: the middle of usual filters, nm (common practice, no source)."""
 
 
+DARKENING = {"mars": 0.65}
+"""Minnaert's exponent where clouds do not make it near 1 (Mars in red to green, from memory 0.6 to 0.7)."""
+
+
 class Orient(PictureStage):
     """Measure how the planet lies on the picture: place, scale, axis, which end is north, mirror image or not.
 
@@ -52,7 +56,14 @@ class Orient(PictureStage):
 
     def develop(self, pictures: list[Picture], context: Context) -> list[Picture]:
         """Fill in the geometry of each picture."""
-        return [picture.replace(geometry=self._geometry(picture, context)) for picture in pictures]
+        return [
+            picture.replace(
+                geometry=self._geometry(picture, context),
+                # Later stages see that it was tried, also where nothing was found.
+                header={**picture.header, "orient": {"version": self.version}},
+            )
+            for picture in pictures
+        ]
 
     def _geometry(self, picture: Picture, context: Context) -> dict[str, Any]:
         geometry = dict(picture.geometry)
@@ -95,6 +106,7 @@ class Orient(PictureStage):
                 sky.phase_angle_deg or 0.0,
                 pole_angles_deg=hints,
                 mirrored=mirrored,
+                darkening=DARKENING.get(sky.target, 0.9),
             )
         except (ValueError, ArithmeticError, MemoryError) as error:
             # LinAlgError is a ValueError too: a hopeless picture must not cost the night.

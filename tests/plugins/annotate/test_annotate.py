@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import ndimage
+
 from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context
-from nightmill_sky import Site, ephemeris
 from nightmill_stages.annotate import Annotate
-from nightmill_stages.annotate.disc import fit_disc
-from scipy import ndimage
 
 START = 1_768_255_800.0  # 2026-01-12 22:10:00 UTC
 NIGHT = {
@@ -34,9 +33,13 @@ def ellipse(size: int, x: float, y: float, a: float, b: float, angle_deg: float,
     return (seen + noise * np.random.default_rng(seed).standard_normal(seen.shape)).astype(np.float32)
 
 
-def picture(data, target: str | None = "jupiter", *, start: float | None = START, **changes) -> Picture:
+def picture(
+    data, target: str | None = "jupiter", *, start: float | None = START, oriented: bool = True, **changes
+) -> Picture:
+    """A picture that went through the stage orient, which found nothing unless `geometry` says otherwise."""
     source = Capture("/x", "x.ser", "ser", 1, 9, 9, target=target, filter="G", utc_start=start)
-    return Picture(data, captures=(source,), filters=("G",), header={"frames_kept": 10, "frames_total": 100}, **changes)
+    header = {"frames_kept": 10, "frames_total": 100, **({"orient": {"version": "1"}} if oriented else {})}
+    return Picture(data, captures=(source,), filters=("G",), **{"header": header, **changes})
 
 
 def annotate(one: Picture, night=NIGHT, **parameters) -> tuple[Picture, Context]:
@@ -49,64 +52,36 @@ def cautions(context: Context) -> dict[str, str]:
     return {note.name: note.text for note in context.notes if note.kind == "caution"}
 
 
-@pytest.mark.parametrize("angle", [-60.0, 0.0, 35.0, 80.0])
-def test_disc_is_found_where_it_is(angle):
-    found = fit_disc(ellipse(140, 71.3, 66.6, 50.0, 46.7, angle, noise=0.004))
-    assert found is not None
-    # The centre to 0.1 px; the edge's steepest fall lies inside the limb by part of the blur of 1 px.
-    assert (found.x_px, found.y_px) == pytest.approx((71.3, 66.6), abs=0.1)
-    assert (found.a_px, found.b_px) == pytest.approx((50.0, 46.7), abs=0.6)
-    assert found.a_px - found.b_px == pytest.approx(3.3, abs=0.15)
-    assert found.angle_deg == pytest.approx(angle, abs=2.0)
-    assert found.spread_px < 0.1
+def test_what_an_earlier_stage_measured_is_not_measured_again():
+    known = {"scale_arcsec": 0.5, "disc": {"x_px": 1.0, "y_px": 2.0, "a_px": 9.0, "b_px": 8.0, "angle_deg": 0.0}}
+    made, context = annotate(picture(ellipse(100, 50.0, 50.0, 30.0, 28.0, 0.0), geometry=known))
+    assert made.geometry == known
+    assert not [note for note in context.notes if note.kind == "measure"]
 
 
-def test_no_disc_where_there_is_none():
-    assert fit_disc(np.random.default_rng(0).uniform(0.3, 0.6, (60, 60)).astype(np.float32)) is None
-    assert fit_disc(np.full((3, 30, 30), np.nan, np.float32)) is None
-    square = np.zeros((80, 80), np.float32)
-    square[15:60, 20:70] = 0.5
-    assert fit_disc(square) is None
-
-
-def test_scale_by_equipment_where_the_planet_agrees():
-    sky = ephemeris("jupiter", "2026-01-12T22:10:00", Site(47.1, 8.5, 540.0), satellites=False)
-    radius = 0.5 * sky.equatorial_diameter_arcsec / OPTICS_ARCSEC
-    one = picture(ellipse(280, 140.0, 139.0, radius, 0.935 * radius, 20.0))
-    made, context = annotate(one)
-    assert made.geometry["scale_arcsec"] == pytest.approx(OPTICS_ARCSEC, rel=1e-5)
-    assert made.geometry["disc"]["x_px"] == pytest.approx(140.0, abs=0.1)
-    assert "scale_arcsec" not in cautions(context)
-    measured = next(note.value for note in context.notes if note.name == "scale_by_disc")
-    assert measured == pytest.approx(OPTICS_ARCSEC, rel=0.01)
-
-
-def test_planet_is_believed_over_the_equipment():
-    made, context = annotate(picture(ellipse(140, 70.0, 70.0, 50.0, 46.7, 0.0)))
+def test_without_such_a_stage_disc_and_scale_are_measured_here():
+    data = ellipse(140, 71.3, 66.6, 50.0, 46.7, 20.0, noise=0.004)
+    made, context = annotate(picture(data, oriented=False))
+    disc = made.geometry["disc"]
+    assert (disc["x_px"], disc["y_px"]) == pytest.approx((71.3, 66.6), abs=0.3)
+    # The edge of the drawing falls to a third of its middle before it ends, Minnaert's globe further: they differ by
+    # a part of the blur. The steepest fall itself would give 2 % less.
+    assert disc["a_px"] == pytest.approx(50.0, rel=0.01)
     # Jupiter was 46.57 arcsec across (JPL Horizons, from memory 46.6): 100 px of them.
-    assert made.geometry["scale_arcsec"] == pytest.approx(0.466, rel=0.015)
+    assert made.geometry["scale_arcsec"] == pytest.approx(0.466, rel=0.01)
     assert "focal length" in cautions(context)["scale_arcsec"]
 
 
 def test_stack_drawn_finer_has_a_finer_scale():
     flat = picture(np.random.default_rng(0).uniform(0.3, 0.6, (60, 80)).astype(np.float32), "moon")
-    made, _ = annotate(flat.replace(header={"scale": 1.5}))
+    made, _ = annotate(flat.replace(header={"scale": 1.5}))  # no planet: by the optics
     assert made.geometry == {"scale_arcsec": pytest.approx(OPTICS_ARCSEC / 1.5, rel=1e-5)}
-
-
-def test_rings_and_crescents_are_not_taken_for_discs():
-    saturn, _ = annotate(picture(ellipse(140, 70.0, 70.0, 50.0, 20.0, 0.0), "saturn"))
-    assert "disc" not in saturn.geometry
-    # Venus, 2025-03-01: a crescent, 16 % lit (Astronomical Almanac, from memory 0.15 to 0.17).
-    venus, _ = annotate(picture(ellipse(140, 70.0, 70.0, 50.0, 50.0, 0.0), "venus", start=1_740_850_000.0))
-    assert "disc" not in venus.geometry
 
 
 def test_orientation_is_the_users_or_said_to_be_unknown():
     one = picture(ellipse(100, 50.0, 50.0, 30.0, 28.0, 0.0))
     made, context = annotate(one)
     assert "north_angle_deg" not in made.geometry
-    assert "north_angle" in cautions(context)
     made, context = annotate(one, north_angle="-20 deg", mirrored=True)
     assert made.geometry["north_angle_deg"] == 340.0
     assert made.geometry["mirrored"] is True
@@ -149,7 +124,8 @@ def test_the_sun_carries_its_caution():
 
 def test_a_night_that_says_nothing_is_no_obstacle():
     data = ellipse(100, 50.0, 50.0, 30.0, 28.0, 0.0)
-    for one in (picture(data, None, start=None), picture(data, "jupiter", start=None), picture(data, "comet_x")):
+    strangers = [(None, None), ("jupiter", None), ("comet_x", START)]
+    for one in (picture(data, target, start=start, oriented=False) for target, start in strangers):
         made, _ = annotate(one, night={})
         assert made.labelled is not None
         assert "scale_arcsec" not in made.geometry

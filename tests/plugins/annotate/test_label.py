@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from nightmill.artefacts import Capture, Picture
 from nightmill_sky import ephemeris
 from nightmill_stages.annotate.draw import draw_labelled
