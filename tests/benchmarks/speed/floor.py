@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import threading
 import time
 from pathlib import Path
@@ -41,9 +42,7 @@ def measure_floor(path: Path, threads: int = 2) -> float:
     best = np.inf
     for _ in range(2):
         began = time.perf_counter()
-        crew = [
-            threading.Thread(target=work, args=(int(a), int(b))) for a, b in zip(edges[:-1], edges[1:], strict=True)
-        ]
+        crew = [threading.Thread(target=work, args=(int(a), int(b))) for a, b in itertools.pairwise(edges)]
         for one in crew:
             one.start()
         for one in crew:

@@ -138,13 +138,14 @@ def main() -> None:
     about = {"date": date.today().isoformat(), "processor": processor(), "cores": os.cpu_count(), **versions()}
     (arguments.work / "speed.json").write_text(json.dumps({"about": about, "results": results}, indent=1))
     print(
-        "| capture | workers | floor s | whole recipe s | times the floor | frames/s | MB/s | against recording | peak MB |"
+        "| capture | workers | floor s | whole recipe s | times the floor | frames/s | MB/s "
+        "| against recording | peak MB |"
     )
     print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
     for one in results:
         print(
-            f"| {one['case']} | {one['workers']} | {one['floor_s']} | {one['seconds']} | {one['ratio']} | {one['frames_s']} "
-            f"| {one['mbytes_s']} | {one['times_real']}x faster | {one['peak_rss_mb']} |"
+            f"| {one['case']} | {one['workers']} | {one['floor_s']} | {one['seconds']} | {one['ratio']} "
+            f"| {one['frames_s']} | {one['mbytes_s']} | {one['times_real']}x faster | {one['peak_rss_mb']} |"
         )
 
 
