@@ -56,7 +56,7 @@ def draw_labelled(
 def _draw_overlay(picture: Image.Image, overlay: Overlay) -> Image.Image:
     """Blend smooth thin lines over the picture, then the names."""
     pixels = np.asarray(picture, np.float32).copy()
-    width = max(1, round(overlay.width / 900))
+    width = max(1, round(overlay.width / 1600))
     for line in overlay.lines:
         cover = np.zeros(pixels.shape[:2], np.uint8)
         points = np.clip(np.rint(line.points * 16.0), -(2**30), 2**30).astype(np.int32)

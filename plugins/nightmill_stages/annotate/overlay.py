@@ -185,7 +185,7 @@ def _satellites(out: Overlay, geometry: Mapping[str, Any], sky: Ephemeris, facto
     for name, (x, y) in marks:
         if not (0.0 <= x < out.width and 0.0 <= y < out.height):
             continue
-        away, half = 0.8 * size, text_width(name, size) / 2.0
+        away, half = 1.0 * size, text_width(name, size) / 2.0
         high = line_height(size) / 2.0
         spots = [
             (x + away + half, y),

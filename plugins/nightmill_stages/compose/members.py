@@ -16,9 +16,10 @@ from ..write.display import sky_level
 from .combine import align_planes, find_object
 from .globes import Globes
 from .register import Offset
+from .sense import find_sense
 from .turning import carrier, carry
 
-__all__ = ["carried", "joined_header", "moved", "say_derotated", "say_turned"]
+__all__ = ["carried", "joined_header", "moved", "say_derotated", "say_turned", "sensed"]
 
 LAYERS = {"data": 5, "noise": 1, "weight": 1, "half_a": 5, "half_b": 5}
 """The pictures of a member, and the order of the spline that moves them."""
@@ -53,6 +54,31 @@ def carried(members: Sequence[Picture], globes: Globes, offsets: Sequence[Offset
             joined[:, ~np.isfinite(joined).all(axis=0)] = np.nan
             layers[name] = joined
     return layers
+
+
+def sensed(members: Sequence[Picture], context: Context) -> list[Picture]:
+    """Find from the features which way the planet turns, where no member says it of itself."""
+    if any("planet_east_deg" in member.geometry for member in members):
+        return list(members)
+    found = find_sense(members, 1)
+    if found is None:
+        return list(members)
+    east, confidence = round(found[0], 3), round(found[1], 3)
+    context.choose(
+        "planet_east",
+        east,
+        f"Direction in which the middle of the disc moves, counter-clockwise from up: features come together when "
+        f"turned this way and not the other; confidence {confidence:.1%}.",
+    )
+    said = []
+    for member in members:
+        known: dict[str, Any] = {"planet_east_deg": east}
+        known["confidence"] = {**member.geometry.get("confidence", {}), "planet_east_deg": confidence}
+        if "mirrored" in member.geometry:
+            known["pole_angle_deg"] = round((east + (-90.0 if member.geometry["mirrored"] else 90.0)) % 360.0, 3)
+            known["confidence"]["pole_angle_deg"] = confidence
+        said.append(member.replace(geometry={**member.geometry, **known}))
+    return said
 
 
 def say_derotated(members: Sequence[Picture], labels: Sequence[str], globes: Globes, context: Context) -> None:

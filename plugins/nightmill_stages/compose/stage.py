@@ -16,7 +16,7 @@ from .balance import ALBEDOS, disc_colour, gains_for, surface_colour
 from .combine import NO_OFFSET, align_planes, apply_luminance, channel_offsets, find_object
 from .finish import choose_display, finish, skies_of
 from .globes import agree
-from .members import carried, joined_header, moved, say_derotated, say_turned
+from .members import carried, joined_header, moved, say_derotated, say_turned, sensed
 from .register import Offset
 from .sets import Shot, find_sets
 
@@ -172,9 +172,10 @@ class Compose(PictureStage):
         luminance = self._luminance()
         names = [*wanted, luminance] if luminance in by_filter and luminance is not None else wanted
         members = [by_filter[name] for name in names]
-        middle = members[1]
         labels = [_filter(member) for member in members]
-        globes = agree(members, 1, derotate=self.parameters.derotate is not False)
+        if self.parameters.derotate == "auto":
+            members = sensed(members, context)
+        globes = agree(members, 1, derotate=self.parameters.derotate == "auto")
         if globes is not None and globes.turned_deg is not None:
             say_derotated(members, labels, globes, context)
         else:
@@ -191,7 +192,7 @@ class Compose(PictureStage):
             **companions,
             captures=tuple(capture for member in members for capture in member.captures),
             filters=tuple(labels),
-            geometry=dict(middle.geometry if globes is None else globes.geometry),
+            geometry=dict(members[1].geometry if globes is None else globes.geometry),
             header=joined_header(members, labels),
         )
         mask = find_object(colour.data)

@@ -16,6 +16,7 @@ from nightmill.testing import make_scene
 from nightmill_stages.compose import Compose
 from nightmill_stages.compose.globes import agree
 from nightmill_stages.compose.register import Offset
+from nightmill_stages.compose.sense import find_sense
 from nightmill_stages.compose.turning import carrier, carry
 from nightmill_stages.orient.discs import disc_of
 from nightmill_stages.orient.known import sky_at
@@ -123,12 +124,41 @@ def test_features_of_a_set_come_together_and_without_turning_smear():
     np.testing.assert_array_equal(again.data, whole.data)
 
 
-def test_the_unknown_sense_is_not_guessed():
+def test_features_tell_the_sense_that_the_limb_does_not():
     members = [member("R", -6, known=False), member("G", 0, known=False), member("B", 6, known=False)]
+    assert agree(members, 1, derotate=True) is None
+    east, confidence = find_sense(members, 1)
+    assert east == pytest.approx(NORTH + 270.0)
+    assert confidence > 0.99
+    # The same pictures in a mirror turn the other way.
+    flipped = [
+        one.replace(
+            data=one.data[:, ::-1].copy(),
+            geometry={
+                **one.geometry,
+                "disc": {**one.geometry["disc"], "x_px": 159.0 - one.geometry["disc"]["x_px"]},
+                "pole_axis_deg": 180.0 - NORTH,
+            },
+        )
+        for one in members
+    ]
+    assert find_sense(flipped, 1)[0] == pytest.approx(90.0 - NORTH)
     made, context = compose(members)
+    assert "planet_east" in notes(context, "choice")
+    assert np.hypot(*feature_shift(made.data[1], made.data[0])) < 0.3
+    assert made.geometry["planet_east_deg"] == pytest.approx(282.0)
+
+
+def test_the_unknown_sense_is_not_guessed():
+    # Three planets without features in common say nothing.
+    members = [member("R", -6, known=False), member("G", 0, known=False), member("B", 6, known=False)]
+    bare = [one.replace(data=ndimage.gaussian_filter(one.data, 9.0)) for one in members]
+    noise = np.random.default_rng(5).standard_normal((3, 160, 160)).astype(np.float32)
+    bare = [one.replace(data=one.data + 0.01 * more) for one, more in zip(bare, noise, strict=True)]
+    assert find_sense(bare, 1) is None
+    _, context = compose(bare)
     assert "derotate" not in notes(context, "choice")
     assert "rotation" in notes(context, "caution")
-    assert np.hypot(*feature_shift(made.data[1], made.data[0])) > 2.5
     # One member that knows is enough for all, unless another contradicts it.
     lent = [*members[:2], member("B", 6)]
     assert agree(lent, 1, derotate=True).turned_deg is not None
