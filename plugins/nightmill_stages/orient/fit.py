@@ -24,9 +24,10 @@ from .posterior import Way, apart_deg
 __all__ = ["Placed", "place_globe", "plane_of"]
 
 _AXIS_DIAMETER_PX = 50.0
-_SENSE_DIAMETER_PX = 80.0
-"""Discs are binned to at most these for finding the axis and for telling the senses apart: it saves most of the time.
-Smaller ones would tell the senses apart less surely."""
+_FIT_DIAMETER_PX = 66.0
+"""Discs are binned to at most the first for finding the axis and to no less than the second for the fit: it saves most
+of the time. What finer pixels would add comes from the outline; smaller discs would tell the senses apart less surely.
+"""
 _FULL_DIAMETER_PX = 220.0
 _BELTED = 0.03
 """Least flattening with which belts and outline show the axis (Jupiter and Saturn)."""
@@ -39,8 +40,8 @@ give more, but spots are not noise: on simulated Jupiters without a dark limb on
 dark limb of a phase of 10 degrees the right one by 0.08 to 0.14."""
 _PHASE_SIGMA = 4.0
 """The error of an axis that rests on the phase alone, over what the fit states: spots are not noise."""
-_BELT_SIGMA_DEG = 1.7
-"""Error of an axis by belts, whose ovals and festoons lean (measured on simulated planets; the outline errs by 0.3)."""
+_BELT_SIGMA_DEG = 2.8
+"""Error of an axis by belts, whose ovals and festoons lean (measured on simulated planets; the outline errs by 0.5)."""
 _OUTLINE_SHARE = 2.0 / 3.0
 """Weight of the outline in the centre: better than the fit across the Sun's direction, somewhat worse along it."""
 
@@ -93,12 +94,12 @@ def _binned(plane: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
     return np.asarray(parts.mean(axis=(1, 3)), np.float32)
 
 
-def _unbinned(disc: Disc, factor: int, corner: tuple[int, int] = (0, 0)) -> Disc:
+def _unbinned(disc: Disc, factor: int) -> Disc:
     shift = (factor - 1) / 2.0
     return replace(
         disc,
-        centre_column_px=disc.centre_column_px * factor + shift + corner[1],
-        centre_row_px=disc.centre_row_px * factor + shift + corner[0],
+        centre_column_px=disc.centre_column_px * factor + shift,
+        centre_row_px=disc.centre_row_px * factor + shift,
         equatorial_radius_px=disc.equatorial_radius_px * factor,
     )
 
@@ -148,9 +149,9 @@ def place_globe(
 
     Notes
     -----
-    On simulated Jupiter at 220 px (features, phase of 10 degrees, blur, noise of 1 %): radius to 0.15 %, centre to
-    0.15 px, pole angle to 0.5 degrees. A round planet with dark features (Mars) at 70 px: radius to 0.8 %, centre to
-    0.5 px.
+    On simulated Jupiters at 150 and 220 px (features, phase of 10 degrees, blur, noise of 1 %): radius to 0.15 %,
+    centre to 0.15 px, pole angle to 0.55 degrees rms. A round planet with dark features (Mars) at 70 px: radius to
+    0.6 %, centre to 0.4 px.
     """
     template = replace(template, mirrored=bool(mirrored))
     size = _diameter_px(plane)
@@ -158,23 +159,20 @@ def place_globe(
     full = _binned(plane, factor)
     belted = template.flattening > _BELTED
     if not belted:
+        # The user's word matters here alone: belts and rings show the axis better than anybody states it.
         return _round(full, factor, template, phase_deg, pole_angles_deg, mirrored, darkening)
-    axis_factor, sense_factor = (
-        max(1, math.ceil(size / factor / most)) for most in (_AXIS_DIAMETER_PX, _SENSE_DIAMETER_PX)
-    )
+    axis_factor = max(1, math.ceil(size / factor / _AXIS_DIAMETER_PX))
+    fit_factor = max(1, int(size / factor / _FIT_DIAMETER_PX))
     ringed = bool(template.rings_radii) and abs(template.sub_observer_latitude_deg) > 1.5
-    hint = pole_angles_deg[0] if pole_angles_deg else None
-    first = fit_disc(_binned(full, axis_factor), template, pole_angle_deg=hint)
-    axis = first.disc.pole_angle_deg
-    ends = [axis, (axis + 180.0) % 360.0]
-    odds, fit = 0.0, None
+    axis = fit_disc(_binned(full, axis_factor), template).disc.pole_angle_deg
+    coarse = _binned(full, fit_factor)
+    fit = fit_disc(coarse, template, pole_angle_deg=axis)
+    odds = 0.0
     if ringed or phase_deg >= _LEAST_PHASE_DEG:
-        coarse = _binned(full, sense_factor)
-        both = [fit_disc(coarse, template, pole_angle_deg=end) for end in ends]
-        odds = _ODDS_PER_PART * math.log(both[1].residual / both[0].residual)
-        fit = both[int(odds < 0.0)] if sense_factor == 1 else None
-    if fit is None:
-        fit = fit_disc(full, template, pole_angle_deg=ends[int(odds < 0.0)])
+        other_way = fit_disc(coarse, template, pole_angle_deg=(axis + 180.0) % 360.0)
+        odds = _ODDS_PER_PART * math.log(other_way.residual / fit.residual)
+        fit = fit if odds >= 0.0 else other_way
+    fit = _full_size(fit, fit_factor)
     disc, sigma = _refined(full, fit, ringed)
     ways: tuple[Way, ...] = ()
     if math.isfinite(sigma):
@@ -193,6 +191,17 @@ def place_globe(
         sigma,
         ways,
         fit.blur_px * factor,
+    )
+
+
+def _full_size(fit: DiscFit, factor: int) -> DiscFit:
+    """The same fit on the picture before it was binned."""
+    return replace(
+        fit,
+        disc=_unbinned(fit.disc, factor),
+        centre_sigma_px=fit.centre_sigma_px * factor,
+        radius_sigma_px=fit.radius_sigma_px * factor,
+        blur_px=fit.blur_px * factor,
     )
 
 
@@ -231,12 +240,14 @@ def _round(
     darkening: float,
 ) -> Placed:
     """A planet without belts: only its phase shows how it lies, and only the user's word tells a mirror."""
+    fit_factor = max(1, int(_diameter_px(full) / _FIT_DIAMETER_PX))
     fit = fit_disc(
-        full,
+        _binned(full, fit_factor),
         template,
         pole_angle_deg=pole_angles_deg[0] if pole_angles_deg else None,
         keep_pole_angle=bool(pole_angles_deg) and mirrored is not None,
     )
+    fit = _full_size(fit, fit_factor)
     sigma = _PHASE_SIGMA * fit.pole_sigma_deg
     ways: tuple[Way, ...] = ()
     if fit.pole_measured and phase_deg >= _ROUND_PHASE_DEG and sigma < 5.0:
