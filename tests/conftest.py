@@ -7,10 +7,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import settings
 
 from nightmill.run import Options, Result, run_night
 from nightmill.run.progress import Progress
 from toysupport import TOY, TOY_RECIPE
+
+# Two tests run side by side, with workers of their own: a slow example says nothing of the code.
+settings.register_profile("nightmill", deadline=None)
+settings.load_profile("nightmill")
 
 
 @pytest.fixture

@@ -146,7 +146,7 @@ class DaskEngine(Engine):
                     silence_logs=logging.CRITICAL,
                 )
             self._client = distributed.Client(
-                self._cluster or scheduler, timeout="20s", set_as_default=False, security=_security(tls)
+                self._cluster or scheduler, timeout="10s", set_as_default=False, security=_security(tls)
             )
         except (OSError, TimeoutError, RuntimeError) as error:
             self.close(at_once=True)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import psutil
 import pytest
 
-from nightmill.errors import MachineError
 from nightmill.run.engines import DaskEngine
 
 
@@ -24,11 +23,6 @@ def test_local_workers_listen_on_loopback_alone(threads):
         assert engine.window == 3
     finally:
         engine.close()
-
-
-def test_a_scheduler_that_is_not_there_is_said():
-    with pytest.raises(MachineError, match=r"cannot reach the scheduler at tcp://127\.0\.0\.1:9"):
-        DaskEngine(scheduler="tcp://127.0.0.1:9")
 
 
 def _threads_of_opencv() -> int:
