@@ -36,7 +36,8 @@ class Picture:
         The display form with a label, ready to be written; R, G, B.
     geometry : dict
         JSON values, absent when not known: "scale_arcsec" (per pixel), "north_angle_deg" (position of celestial
-        north, counter-clockwise from up), "mirrored", "disc" ({"x_px", "y_px", "a_px", "b_px", "angle_deg"}).
+        north, counter-clockwise from up), "mirrored", "disc" ({"x_px", "y_px", "a_px", "b_px", "angle_deg"});
+        stages may add others (nightmill_stages.orient tells of the pole's axis and of confidences).
     display : dict
         Display transform wanted: "black" and "white", linear values shown as black and white, and "gamma" (extra
         power applied before sRGB, 1 for none).

@@ -21,7 +21,7 @@ SUMMARIES: dict[str, str] = {
     "fold": "Averages frames as they lie.",
     "picture": "Makes pictures brighter or fainter.",
 }
-SHIPPED = ("ingest", "calibrate", "grade", "align", "stack", "sharpen", "compose", "annotate")
+SHIPPED = ("ingest", "calibrate", "grade", "align", "stack", "orient", "sharpen", "compose", "annotate")
 PLACES = {"source": ("ingest", True), "frame": ("calibrate", False), "survey": ("align", False)}
 PLACES |= {"fold": ("stack", True), "picture": ("compose", False)}
 """Where in the chain a stage of a kind stands: instead of a shipped one, or behind it."""
