@@ -145,6 +145,7 @@ def _heading(panel: Panel, title: tuple[str, str], pad: int) -> int:
     if beside:
         top = pad + line_height(big) - line_height(panel.size)
         panel.texts.append(Text(time, panel.width - pad - time_width, top, panel.size, BRIGHT))
+        y = max(y, pad + line_height(big))  # a blank name takes no line of its own
     else:
         for line in wrap(time, panel.size, room):
             panel.texts.append(Text(line, pad, y, panel.size, BRIGHT))

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from nightmill.artefacts import Capture, Picture
@@ -92,6 +92,8 @@ TEXT = st.text(st.characters(codec="utf-8", exclude_categories=["Cs", "Cc"]), mi
     scale=st.one_of(st.none(), st.floats(1e-3, 50.0)),
     north=st.one_of(st.none(), st.floats(0.0, 360.0)),
 )
+@example(width=200, name=" ", lines=[], scale=None, north=125.0)
+@example(width=200, name=" ", lines=[], scale=None, north=None)
 def test_whatever_the_user_wrote_it_fits(width, name, lines, scale, north):
     check(lay_out(width, (name, "time not known"), lines, scale_arcsec=scale, north_deg=north, mirrored=False))
 
