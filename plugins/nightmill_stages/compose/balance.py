@@ -17,8 +17,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 __all__ = ["ALBEDOS", "albedo", "disc_colour", "gains_for", "surface_colour"]
 
@@ -70,7 +70,7 @@ def disc_colour(data: NDArray[np.float32], mask: NDArray[np.bool_]) -> NDArray[n
     ndarray of float64, shape (3,)
     """
     reach = max(2, round(0.1 * float(np.sqrt(mask.sum() / np.pi))))
-    wide = ndimage.binary_dilation(mask, iterations=reach) & np.isfinite(data).all(axis=0)
+    wide = scipy.ndimage.binary_dilation(mask, iterations=reach) & np.isfinite(data).all(axis=0)
     total: NDArray[np.float64] = np.asarray(data[:, wide], np.float64).sum(axis=1)
     return total
 

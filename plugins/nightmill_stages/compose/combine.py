@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from .outline import object_mask
 from .register import Offset, find_offset, move
@@ -93,4 +93,4 @@ def find_object(data: NDArray[np.float32]) -> NDArray[np.bool_] | None:
     if missing.all():
         return None
     light = np.where(missing, np.percentile(light[~missing], 5.0), light)
-    return object_mask(ndimage.gaussian_filter(ndimage.median_filter(light, size=3), 1.0))
+    return object_mask(scipy.ndimage.gaussian_filter(scipy.ndimage.median_filter(light, size=3), 1.0))

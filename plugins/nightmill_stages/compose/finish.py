@@ -15,6 +15,10 @@ from ..write.display import levels, sky_level
 __all__ = ["choose_display", "finish", "skies_of"]
 
 
+GLOW = 0.006
+"""Share of white that is shown as black around an object in the sky: sRGB would lift it to a visible grey."""
+
+
 def skies_of(data: NDArray[np.float32], mask: NDArray[np.bool_] | None) -> list[float]:
     """Return the level of the sky in each channel.
 
@@ -52,8 +56,12 @@ def finish(picture: Picture, gains: tuple[float, ...], mask: NDArray[np.bool_] |
 
 
 def choose_display(picture: Picture, mask: NDArray[np.bool_] | None, context: Context) -> Picture:
-    """Choose the display levels: black at the sky that was taken out, white above all of the object."""
+    """Choose the display levels: black just above the sky that was taken out, white above all of the object.
+
+    The glow that the telescope's own diffraction spreads around an object falls below `GLOW`; the linear picture keeps
+    it.
+    """
     black, white = levels(picture.data)
-    black = 0.0 if mask is not None else black
+    black = GLOW * white if mask is not None else black
     context.choose("white", float(f"{white:.6g}"), "2 % above the brightest part of the object, so that nothing clips.")
     return picture.replace(display={"black": black, "white": white, "gamma": 1.0})

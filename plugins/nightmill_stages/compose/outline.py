@@ -9,8 +9,8 @@ the same amount, which without the constant would shift a planet with a phase. T
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 __all__ = ["fit_outline_offset", "object_mask", "outline_edges"]
 
@@ -35,12 +35,12 @@ def object_mask(plane: NDArray[np.float64]) -> NDArray[np.bool_] | None:
     bright = plane > sky + 0.25 * (float(plane.max()) - sky)
     # The typical level of the object, not its brightest cap, sets the threshold.
     level = float(np.median(plane[bright])) if bright.any() else sky
-    labels, count = ndimage.label(plane > sky + 0.25 * (level - sky))
+    labels, count = scipy.ndimage.label(plane > sky + 0.25 * (level - sky))
     if count == 0:
         return None
     sizes = np.bincount(labels.ravel())
     sizes[0] = 0
-    mask: NDArray[np.bool_] = ndimage.binary_fill_holes(labels == int(sizes.argmax()))
+    mask: NDArray[np.bool_] = scipy.ndimage.binary_fill_holes(labels == int(sizes.argmax()))
     border = np.concatenate([mask[0], mask[-1], mask[:, 0], mask[:, -1]])
     if int(mask.sum()) < 25 or border.mean() > 0.02:
         return None
@@ -75,9 +75,9 @@ def fit_outline_offset(
         # Equal blur in both, or the soft and the steep side of a planet with a phase would move differently.
         blur = np.sqrt(abs(widths[0] ** 2 - widths[1] ** 2))
         if widths[0] < widths[1]:
-            reference = ndimage.gaussian_filter(reference, blur, mode="nearest")
+            reference = scipy.ndimage.gaussian_filter(reference, blur, mode="nearest")
         else:
-            moving = ndimage.gaussian_filter(moving, blur, mode="nearest")
+            moving = scipy.ndimage.gaussian_filter(moving, blur, mode="nearest")
     found = _edges(reference, scale_px)
     if found is None:
         return None
@@ -129,10 +129,10 @@ Edges = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDA
 
 def _edges(plane: NDArray[np.float64], scale_px: float) -> Edges | None:
     """Points of the outline (2, n), outward normals (2, n), distance to the edge along them and its slope (n,)."""
-    mask = object_mask(ndimage.gaussian_filter(plane, scale_px))
+    mask = object_mask(scipy.ndimage.gaussian_filter(plane, scale_px))
     if mask is None:
         return None
-    rows, columns = np.nonzero(mask & ~ndimage.binary_erosion(mask))
+    rows, columns = np.nonzero(mask & ~scipy.ndimage.binary_erosion(mask))
     pick = np.arange(0, len(rows), max(1, -(-len(rows) // MOST_POINTS)))
     points = np.stack([rows[pick], columns[pick]]).astype(np.float64)
     slopes = _Slopes(plane, scale_px)
@@ -147,7 +147,7 @@ def _edges(plane: NDArray[np.float64], scale_px: float) -> Edges | None:
 def _edge_width(plane: NDArray[np.float64], scale_px: float) -> float | None:
     """Standard deviation of the blur of the steep parts of the edge, px, as if the object were evenly bright."""
     found = _edges(plane, scale_px)
-    mask = object_mask(ndimage.gaussian_filter(plane, scale_px))
+    mask = object_mask(scipy.ndimage.gaussian_filter(plane, scale_px))
     if found is None or mask is None or not (steep := float(np.percentile(found[3], 70.0))) > 0.0:
         return None
     level = float(np.median(plane[mask]) - np.percentile(plane, 5.0))
@@ -159,13 +159,14 @@ class _Slopes:
 
     def __init__(self, plane: NDArray[np.float64], scale_px: float) -> None:
         self.reach = 2.0 + 3.0 * scale_px
-        pair = [ndimage.gaussian_filter(plane, scale_px, order=o, mode="nearest") for o in ((1, 0), (0, 1))]
-        self._coefficients = [ndimage.spline_filter(slope, order=3) for slope in pair]
+        pair = [scipy.ndimage.gaussian_filter(plane, scale_px, order=o, mode="nearest") for o in ((1, 0), (0, 1))]
+        self._coefficients = [scipy.ndimage.spline_filter(slope, order=3) for slope in pair]
 
     def at(self, places: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Slopes down and to the right at places (2, ...)."""
         down, right = (
-            ndimage.map_coordinates(c, places, order=3, prefilter=False, mode="nearest") for c in self._coefficients
+            scipy.ndimage.map_coordinates(c, places, order=3, prefilter=False, mode="nearest")
+            for c in self._coefficients
         )
         return down, right
 

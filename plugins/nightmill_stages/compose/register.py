@@ -15,8 +15,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft, ndimage
 
 from .outline import fit_outline_offset
 
@@ -119,10 +119,12 @@ def move(plane: NDArray[np.float32], offset: Offset, shape: tuple[int, int], *, 
         moved = plane
     else:
         missing = ~np.isfinite(plane)
-        moved = ndimage.shift(_filled(plane), (-rest[0], -rest[1]), order=order, mode="nearest").astype(np.float32)
+        moved = scipy.ndimage.shift(_filled(plane), (-rest[0], -rest[1]), order=order, mode="nearest").astype(
+            np.float32
+        )
         if missing.any():
             # Whatever a pixel without data reaches by more than a tenth has no data either.
-            share = ndimage.shift(missing.astype(np.float32), (-rest[0], -rest[1]), order=1, mode="nearest")
+            share = scipy.ndimage.shift(missing.astype(np.float32), (-rest[0], -rest[1]), order=1, mode="nearest")
             moved[share > 0.1] = np.nan
     part = moved[y + whole_y : y + whole_y + height, x + whole_x : x + whole_x + width]
     placed[y : y + height, x : x + width] = part
@@ -141,7 +143,7 @@ def _filled(plane: NDArray[np.float32]) -> NDArray[np.float64]:
 def _prepare(plane: NDArray[np.float32]) -> tuple[NDArray[np.float64], float]:
     """Missing data filled, hot pixels levelled, brightness of the object near 1; and the noise in that measure."""
     filled = _filled(plane)
-    values = ndimage.median_filter(filled, size=3, mode="nearest")
+    values = scipy.ndimage.median_filter(filled, size=3, mode="nearest")
     low, high = float(np.percentile(values, 1.0)), float(values.max())
     if not high > low:
         return np.zeros_like(values), 0.0
@@ -151,8 +153,8 @@ def _prepare(plane: NDArray[np.float32]) -> tuple[NDArray[np.float64], float]:
 
 def _gradients(plane: NDArray[np.float64], scale_px: float) -> NDArray[np.complex128]:
     """Complex gradient field, fading to nothing towards the borders so that they do not correlate."""
-    down = ndimage.gaussian_filter(plane, scale_px, order=(1, 0), mode="nearest")
-    right = ndimage.gaussian_filter(plane, scale_px, order=(0, 1), mode="nearest")
+    down = scipy.ndimage.gaussian_filter(plane, scale_px, order=(1, 0), mode="nearest")
+    right = scipy.ndimage.gaussian_filter(plane, scale_px, order=(0, 1), mode="nearest")
     field: NDArray[np.complex128] = (right + 1j * down) * np.outer(_taper(plane.shape[0]), _taper(plane.shape[1]))
     return field
 
@@ -169,12 +171,14 @@ def _taper(length: int) -> NDArray[np.float64]:
 
 def _whole_offset(first: NDArray[np.complex128], second: NDArray[np.complex128]) -> tuple[int, int] | None:
     """Offset in whole pixels, by correlation of the zero-padded fields; None without structure."""
-    shape = tuple(fft.next_fast_len(a + b) for a, b in zip(first.shape, second.shape, strict=True))
-    spectrum = np.conj(fft.fft2(first.astype(np.complex64), shape)) * fft.fft2(second.astype(np.complex64), shape)
-    surface = fft.ifft2(spectrum).real
+    shape = tuple(scipy.fft.next_fast_len(a + b) for a, b in zip(first.shape, second.shape, strict=True))
+    spectrum = np.conj(scipy.fft.fft2(first.astype(np.complex64), shape)) * scipy.fft.fft2(
+        second.astype(np.complex64), shape
+    )
+    surface = scipy.fft.ifft2(spectrum).real
     limits = [max(1, max(a, b) // 2) for a, b in zip(first.shape, second.shape, strict=True)]
     for axis, limit in enumerate(limits):
-        reach = np.abs(fft.fftfreq(shape[axis], 1.0 / shape[axis])) > limit
+        reach = np.abs(scipy.fft.fftfreq(shape[axis], 1.0 / shape[axis])) > limit
         surface[(reach, slice(None)) if axis == 0 else (slice(None), reach)] = -np.inf
     best = np.unravel_index(int(np.argmax(surface)), surface.shape)
     if not surface[best] > 0.0:
@@ -185,7 +189,7 @@ def _whole_offset(first: NDArray[np.complex128], second: NDArray[np.complex128])
 
 def _peak(first: NDArray[np.complex128], second: NDArray[np.complex128]) -> tuple[float, float, float]:
     """Sub-pixel peak of the correlation within 1.5 px of zero: (dy, dx, height)."""
-    spectrum = np.conj(fft.fft2(first)) * fft.fft2(second)
+    spectrum = np.conj(scipy.fft.fft2(first)) * scipy.fft.fft2(second)
     centre = (0.0, 0.0)
     surface = np.zeros((1, 1))
     for step in (0.25, 0.05, 0.01):
@@ -201,7 +205,7 @@ def _correlation_at(
 ) -> NDArray[np.float64]:
     """Real part of the inverse DFT at any fractional places, as two small matrix products."""
     height, width = spectrum.shape
-    left = np.exp(2j * np.pi * np.outer(rows, fft.fftfreq(height)))
-    right = np.exp(2j * np.pi * np.outer(fft.fftfreq(width), columns))
+    left = np.exp(2j * np.pi * np.outer(rows, scipy.fft.fftfreq(height)))
+    right = np.exp(2j * np.pi * np.outer(scipy.fft.fftfreq(width), columns))
     surface: NDArray[np.float64] = (left @ spectrum @ right).real / (height * width)
     return surface

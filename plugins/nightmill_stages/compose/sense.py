@@ -12,8 +12,8 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from nightmill.artefacts import Picture
 
@@ -94,7 +94,7 @@ def _likeness(members: Sequence[Picture], globes: Globes, shape: tuple[int, ...]
 def _features(plane: NDArray[np.float32], inside: NDArray[np.bool_], band: NDArray[np.int64]) -> NDArray[np.float64]:
     """What is left of the disc's middle without shading and belts."""
     light = np.nan_to_num(np.asarray(plane, np.float64))
-    high = ndimage.gaussian_filter(light, 1.0) - ndimage.gaussian_filter(light, 2.0 * _FEATURE_PX)
+    high = scipy.ndimage.gaussian_filter(light, 1.0) - scipy.ndimage.gaussian_filter(light, 2.0 * _FEATURE_PX)
     values = high[inside]
     counts = np.maximum(np.bincount(band), 1)
     left: NDArray[np.float64] = values - (np.bincount(band, values) / counts)[band]

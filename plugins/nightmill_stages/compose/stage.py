@@ -54,7 +54,7 @@ class Compose(PictureStage):
     """
 
     name = "compose"
-    version = "2"
+    version = "3"
     uses = ("filters",)
 
     class Parameters(stage.Parameters):
