@@ -125,6 +125,18 @@ class Store:
                 raise DamagedError(key, f"{name} cannot be read ({error.strerror})") from error
         return folder
 
+    def refuse(self, key: str, reason: str) -> None:
+        """Remember that this product cannot be made, whatever the machine: the data do not allow it."""
+        write_json(self.root / "refused" / key[:2] / f"{key}.json", {"reason": reason})
+
+    def refusal(self, key: str) -> str | None:
+        """Return why a product cannot be made, or None when nothing is known against it."""
+        try:
+            held = json.loads((self.root / "refused" / key[:2] / f"{key}.json").read_text(encoding="utf-8"))
+            return str(held["reason"])
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+
     def discard(self, key: str) -> None:
         """Remove a product, so that it is made again when wanted."""
         folder = self.path(key)

@@ -31,7 +31,7 @@ def clean(out: Path, dry_run: bool) -> int:
         click.echo(f"{len(keys)} products that can be made again, {size / 1e9:.3f} GB, in {store.root}")
         if dry_run:
             return 0
-        for folder in (store.objects, store.making, store.root / "scratch", store.root / "sheets"):
+        for folder in (store.objects, store.making, store.root / "scratch", store.root / "refused"):
             shutil.rmtree(folder, ignore_errors=True)
         left = sum(store.size(key) for key in list(store.keys()))
         click.echo(f"freed {(size - left) / 1e9:.3f} GB; stacks, pictures and report stay")

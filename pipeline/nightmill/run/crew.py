@@ -91,10 +91,13 @@ class Crew:
                 else:
                     yield name, outcome
 
-    def fill(self, board: Board, plan: Plan, make: Callable[[Step], dict[str, Any]]) -> None:
-        """Hand over tasks while there is room."""
+    def fill(self, board: Board, plan: Plan, make: Callable[[Step], dict[str, Any] | None]) -> None:
+        """Hand over tasks while there is room; a step that `make` returns None for is settled without one."""
         while (step := self._next(board, plan)) is not None:
-            self.engine().submit(step.id, make(step))
+            task = make(step)
+            if task is None:
+                continue
+            self.engine().submit(step.id, task)
             self.began[step.id] = time.monotonic()
 
     def wait(self) -> list[tuple[str, Outcome]]:

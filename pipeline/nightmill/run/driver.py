@@ -80,6 +80,7 @@ class Driver:
             watch.check()
             self.crew.fill(self.board, self.plan, self._task)
             if not self.crew.busy:
+                self._look_around()
                 break
             for name, outcome in self.crew.wait():
                 self.running.pop(name, None)
@@ -100,12 +101,19 @@ class Driver:
         self.progress.end()
         return summary
 
-    def _task(self, step: Step) -> dict[str, Any]:
+    def _task(self, step: Step) -> dict[str, Any] | None:
+        key = self.board.key(step.id) or ""
+        reason = self.session.store.refusal(key)
+        if reason is not None:
+            # Nothing is done twice, not even in vain.
+            self.journal.event("step refused before", step=step.id, title=step.title, reason=reason)
+            self.board.failed(step.id, reason)
+            return None
         self.running[step.id] = step.title
         return {
             "action": step.action,
             "title": step.title,
-            "key": self.board.key(step.id) or "",
+            "key": key,
             "content": step.content,
             "carry": step.carry,
             "inputs": self.board.inputs(step),

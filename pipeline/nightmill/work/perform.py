@@ -56,9 +56,15 @@ def _do(spec: Mapping[str, Any]) -> dict[str, Any]:
         return store.meta(spec["key"])
     task = Task.unpack(spec)
     meta: dict[str, Any] = {"action": spec["action"], "title": spec["title"]}
-    with store.make(spec["key"], meta) as folder:
-        ACTIONS[spec["action"]](task, folder, meta)
-        meta.setdefault("notes", task.notes)
+    try:
+        with store.make(spec["key"], meta) as folder:
+            ACTIONS[spec["action"]](task, folder, meta)
+            meta.setdefault("notes", task.notes)
+    except CaptureError as error:
+        # The same data would be refused again; a disk that could not be read might be readable next time.
+        if not isinstance(error.__cause__, OSError):
+            store.refuse(spec["key"], str(error))
+        raise
     return meta
 
 

@@ -278,3 +278,15 @@ def test_a_stage_that_hangs_is_stopped_and_costs_its_capture(run_toy, toy_night,
     assert bad["file"] == "venus_20250205_180000_slow.npy"
     assert "it showed no end after" in bad["reason"]
     assert {name: data for name, data in products(result.out).items() if name in good} == good
+
+
+def test_what_the_data_refuse_is_not_tried_again_until_they_change(run_toy, toy_night):
+    np.save(toy_night / "io_20250205_190000_dim.npy", np.zeros((50, 24, 32), np.uint8))
+    first = run_toy()
+    assert len(events(first.out, "step failed")) == 1
+    again = run_toy()
+    assert len(events(again.out, "step failed")) == 1
+    assert again.exit_code == 1
+    assert again.summary == first.summary
+    np.save(toy_night / "io_20250205_190000_dim.npy", np.full((50, 24, 32), 9, np.uint8))
+    assert run_toy().exit_code == 0

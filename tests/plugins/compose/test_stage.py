@@ -115,8 +115,8 @@ def test_a_set_becomes_one_registered_balanced_picture():
     # The sky is at zero, the halves went the same way, white is above all.
     assert abs(np.median(made.data[:, 10:20, 10:20])) < 1e-3
     np.testing.assert_allclose((0.5 * (made.half_a + made.half_b))[:, seen], made.data[:, seen], atol=2e-4)
-        # Black lies 0.6 % of white above the sky, so that the glow of diffraction does not grey it.
-        assert made.display["black"] == pytest.approx(0.006 * made.display["white"], rel=1e-9)
+    # Black lies 0.6 % of white above the sky, so that the glow of diffraction does not grey it.
+    assert made.display["black"] == pytest.approx(0.006 * made.display["white"], rel=1e-9)
     assert made.display["white"] > np.nanmax(made.data)
     for before, after in zip(originals, pictures, strict=True):
         np.testing.assert_array_equal(before, after.data)
