@@ -49,11 +49,13 @@ def scenario(name: str):
 
 def watch_memory(process: psutil.Process, peak: dict[str, float]) -> None:
     """Sample the memory of a process and all its children until it ends: resident, and private to them."""
-    while process.is_running() and process.status() != psutil.STATUS_ZOMBIE:
+    while True:
         try:
             family = [process, *process.children(recursive=True)]
             resident = sum(one.memory_info().rss for one in family)
         except psutil.NoSuchProcess:
+            if not psutil.pid_exists(process.pid):
+                return
             continue
         peak["rss_mb"] = max(peak["rss_mb"], resident / 2**20)
         time.sleep(0.05)
