@@ -133,18 +133,7 @@ class DaskEngine(Engine):
         self._cluster: Any = None
         try:
             if scheduler is None:
-                self._cluster = distributed.LocalCluster(
-                    n_workers=1 if threads else count,
-                    threads_per_worker=count if threads else 1,
-                    processes=not threads,
-                    memory_limit=None if memory_bytes is None else memory_bytes // (1 if threads else count),
-                    dashboard_address="127.0.0.1:0",
-                    # Loopback alone: an open scheduler port runs anyone's code. Threads would need no port at all,
-                    # but Dask's in-process protocol opens one for its pages on every address.
-                    protocol="tcp://",
-                    host="127.0.0.1",
-                    silence_logs=logging.CRITICAL,
-                )
+                self._cluster = _local_cluster(count, threads=threads, memory_bytes=memory_bytes)
             self._client = distributed.Client(
                 self._cluster or scheduler, timeout="10s", set_as_default=False, security=_security(tls)
             )
@@ -219,6 +208,30 @@ class DaskEngine(Engine):
                 with contextlib.suppress(Exception):
                     held.close(timeout=2 if at_once else 10)
         self._settings.__exit__(None, None, None)
+
+
+def _local_cluster(count: int, *, threads: bool, memory_bytes: int | None) -> Any:
+    """Start workers on this machine; once more when one of them dies while it starts."""
+    import distributed
+
+    for again in (True, False):
+        try:
+            return distributed.LocalCluster(
+                n_workers=1 if threads else count,
+                threads_per_worker=count if threads else 1,
+                processes=not threads,
+                memory_limit=None if memory_bytes is None else memory_bytes // (1 if threads else count),
+                dashboard_address="127.0.0.1:0",
+                # Loopback alone: an open scheduler port runs anyone's code. Threads would need no port at all,
+                # but Dask's in-process protocol opens one for its pages on every address.
+                protocol="tcp://",
+                host="127.0.0.1",
+                silence_logs=logging.CRITICAL,
+            )
+        except RuntimeError:
+            if not again:
+                raise
+    raise AssertionError("not reached")
 
 
 def _security(tls: tuple[str, str, str] | None) -> Any:
