@@ -82,13 +82,6 @@ def evening_svg(sheet: Mapping[str, Any]) -> str:
             upper.word(when[peak], min(float(heights[peak] or 0) + 3, 86), part["target"], f"mark {hue}", "middle")
     # A file of its own has no page around it: it brings the page's colours along.
     style = "\n".join(re.findall(RULES, resource("page.css"), re.MULTILINE | re.DOTALL))
-    style = "\n".join(
-        re.findall(
-            r"^(?::root \{.*?^\}|@media \(prefers-color-scheme: dark\) \{.*?^\}|\.plot[^\n]*)$",
-            resource("page.css"),
-            re.M | re.S,
-        )
-    )
     title = f"Altitude and dispersion of {names}, {sheet['date']}"
     size = f'viewBox="0 0 {WIDTH} {2 * HEIGHT}" width="{WIDTH}" height="{2 * HEIGHT}"'
     return (

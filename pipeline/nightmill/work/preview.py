@@ -45,8 +45,9 @@ def _one(task: Task, folder: Path, place: Path) -> dict[str, Any]:
     gamma = float(picture.display.get("gamma", 1.0))
     layers = {"": light, **_before(task, light, tuple(picture.data.shape[-2:]))}
     for name, layer in layers.items():
-        quality = 55 if name == "frame." else 82
-        for suffix, side in (("webp", PREVIEW_PX), ("small.webp", SMALL_PX)):
+        # A raw frame is mostly noise, which costs bytes and tells nothing.
+        fine, coarse = (55, 32) if name == "frame." else (82, 76)
+        for suffix, side, quality in (("webp", PREVIEW_PX, fine), ("small.webp", SMALL_PX, coarse)):
             bytes8 = looks.to_bytes(looks.shrink(layer, side), black, white, gamma)
             (folder / f"{place.name}.{name}{suffix}").write_bytes(looks.encode(bytes8, quality))
     return {

@@ -106,7 +106,7 @@ def _pictures(
     black, white = looks.levels(best[top:bottom, left:right])
     for label, light in laid.items():
         small = looks.shrink(light[top:bottom, left:right], THUMB_PX)
-        (folder / f"{label}.webp").write_bytes(looks.encode(looks.to_bytes(small, black, white), 68))
+        (folder / f"{label}.webp").write_bytes(looks.encode(looks.to_bytes(small, black, white), 45))
     stack_white = looks.levels(whole[top:bottom, left:right])
     small = looks.shrink(whole[top:bottom, left:right], THUMB_PX)
     (folder / "stack.webp").write_bytes(looks.encode(looks.to_bytes(small, *stack_white), 80))

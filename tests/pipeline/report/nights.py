@@ -54,7 +54,7 @@ def write_sheet(folder: Path, seed: int, frames: int = 400) -> Path:
     labels = ("best", "median", "worst")
     for k, label in enumerate((*labels, "stack")):
         light = disc(160, 1.0 + 1.5 * (k % 3), 0.03 if label != "stack" else 0.0, seed)
-        (folder / f"{label}.webp").write_bytes(looks.encode(looks.to_bytes(light, 0, 1), 68))
+        (folder / f"{label}.webp").write_bytes(looks.encode(looks.to_bytes(light, 0, 1), 45))
     sheet = {
         "pictures": {
             "frames": [
@@ -89,8 +89,9 @@ def write_preview(folder: Path, seed: int, size: int) -> tuple[Path, dict]:
     folder.mkdir(parents=True)
     for name, blur, noise in (("", 0.8, 0.004), ("frame.", 2.5, 0.05), ("stack.", 2.2, 0.003)):
         light = disc(size, blur * size / 300, noise, seed)
-        for suffix, side in (("webp", 1200), ("small.webp", 380)):
-            data = looks.encode(looks.to_bytes(looks.shrink(light, side), 0, 0.9), 55 if name == "frame." else 82)
+        fine, coarse = (55, 32) if name == "frame." else (82, 76)
+        for suffix, side, quality in (("webp", 1200, fine), ("small.webp", 380, coarse)):
+            data = looks.encode(looks.to_bytes(looks.shrink(light, side), 0, 0.9), quality)
             (folder / f"00.{name}{suffix}").write_bytes(data)
     return folder, {"place": "00", "width": size, "height": size, "before": ["frame", "stack"]}
 
