@@ -12,7 +12,7 @@ __all__ = ["Budget", "data_uri"]
 SOFT_BYTES = 2_400_000
 """Larger copies are embedded as long as all together stay below this (a third more as text)."""
 
-HARD_BYTES = 2_700_000
+HARD_BYTES = 2_600_000
 """Beyond this only the finished pictures themselves are embedded, small; files are linked all the same."""
 
 

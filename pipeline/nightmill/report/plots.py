@@ -220,7 +220,9 @@ class Plot:
 def _short(value: float) -> str:
     """Write a tenth of a pixel, without the zeros that a page of a hundred captures would carry by the thousand."""
     text = f"{value:.1f}".removesuffix(".0")
-    return "0" if text == "-0" else text
+    if text in {"0", "-0"}:
+        return "0"
+    return text.replace("0.", ".", 1) if abs(value) < 1 else text
 
 
 class _Path:
@@ -229,6 +231,7 @@ class _Path:
     def __init__(self) -> None:
         self.text = ""
         self._at: tuple[float, float] | None = None
+        self._letter = ""
 
     def lift(self) -> None:
         """Begin anew with the next point."""
@@ -239,9 +242,12 @@ class _Path:
         x, y = round(x, 1), round(y, 1)
         if self._at is None:
             self.text += f"M{_short(x)} {_short(y)}"
+            self._letter = "l"
         else:
             dx, dy = _short(x - self._at[0]), _short(y - self._at[1])
-            self.text += f"l{dx}{'' if dy.startswith('-') else ' '}{dy}"
+            first = self._letter or ("" if dx.startswith("-") else " ")
+            self.text += f"{first}{dx}{'' if dy.startswith('-') else ' '}{dy}"
+            self._letter = ""
         self._at = x, y
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 import xml.etree.ElementTree as ET
 
 import pytest
@@ -11,7 +12,9 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from nightmill.report.figures import clock_ticks
-from nightmill.report.plots import Plot, nice_ticks
+from nightmill.report.plots import Plot, _Path, nice_ticks
+
+NUMBER = re.compile(r"-?(?:\d+\.?\d*|\.\d+)")
 
 
 @given(st.floats(-1e6, 1e6), st.floats(1e-6, 1e6), st.integers(3, 10))
@@ -64,3 +67,22 @@ def test_clock_ticks_fall_on_full_hours():
     assert [one[0] % 3600 for one in ticks] == [0.0] * len(ticks)
     assert 4 <= len(ticks) <= 6
     assert ticks[0][1].endswith(":00")
+
+
+@given(st.lists(st.tuples(st.floats(-500, 500), st.floats(-500, 500)), min_size=1, max_size=60))
+def test_a_path_of_steps_ends_where_its_points_are(points):
+    path = _Path()
+    for x, y in points:
+        path.to(x, y)
+    # Read back as SVG 1.1, section 8.3, has it: pairs after M are absolute, after l relative.
+    start, _, steps = path.text[1:].partition("l")
+    x, y = (float(one) for one in NUMBER.findall(start))
+    numbers = [float(one) for one in NUMBER.findall(steps)]
+    assert len(numbers) == 2 * len(points) - 2
+    places = [(x, y)]
+    for dx, dy in zip(numbers[::2], numbers[1::2], strict=True):
+        x, y = x + dx, y + dy
+        places.append((x, y))
+    assert all(
+        abs(a - b) < 0.06 for one, other in zip(places, points, strict=True) for a, b in zip(one, other, strict=True)
+    )
