@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -68,6 +69,7 @@ def rig(night: Path, as_json: bool, plot: Path | None) -> None:
         raise UsageError(f"{path}: {error}") from None
     if plot is not None:
         _draw(sheet, plot)
+    notes += [f"not in {path.name}: {one}" for one in sheet["missing"]]
     for note in notes:
         click.echo(f"note: {note}", err=True)
     if as_json:
@@ -117,11 +119,15 @@ def _print(sheet: dict[str, Any]) -> None:
         markup=False,
     )
     console.print()
-    console.print(_cameras(sheet, lines))
+    tables = [_cameras(sheet, lines)]
     if sheet["targets"]:
-        console.print(_targets(sheet, lines))
+        tables.append(_targets(sheet, lines))
     if any(part["night"] for part in sheet["targets"]):
-        console.print(_night(sheet, lines))
+        tables.append(_night(sheet, lines))
+    for table in tables:
+        console.print(table)
+        if lines is None:
+            console.print()
     for verdict in sheet["verdicts"]:
         console.print(f"- {verdict}", markup=False)
 
@@ -137,21 +143,28 @@ def _cameras(sheet: dict[str, Any], lines: Any) -> Any:
     bands = list(sheet["telescope"]["finest_period_arcsec"])
     low = [f"f/{camera['working_ratios'][0]:.0f} to f/{camera['working_ratios'][1]:.0f}" for camera in cameras]
     table.add_row("pixel, um", *(f"{camera['pixel_um']:g}" for camera in cameras))
-    table.add_row("sensor, px", *(_by(camera["sensor_px"]) for camera in cameras))
+    _row(table, "sensor, px", (_by(camera["sensor_px"]) for camera in cameras))
     for band in bands:
         ratios = (f"f/{camera['critical_ratio'][band]:.1f}" for camera in cameras)
         table.add_row(f"two pixels to the finest period, {band}", *ratios)
     table.add_row("usual range", *low)
-    table.add_row("lens", *(_lens(camera["lens"]) for camera in cameras))
+    table.add_row("amplifier", *(_lens(camera["lens"]) for camera in cameras))
     table.add_row("focal ratio with it", *(f"f/{camera['focal_ratio']:.1f}" for camera in cameras))
-    table.add_row("best lens", *(_lens(camera["best_lens"]) for camera in cameras))
+    table.add_row("best amplifier", *(_lens(camera["best_lens"]) for camera in cameras))
     table.add_row("arcsec per pixel", *(f"{camera['scale_arcsec']:.3f}" for camera in cameras))
-    table.add_row("field, arcmin", *(_by(camera["field_arcmin"], ".1f") for camera in cameras))
-    table.add_row("range of a pixel, stops", *(_or(camera["stops"], ".1f") for camera in cameras))
-    table.add_row("electrons a step", *(_or(camera["electrons_per_step"], ".1f") for camera in cameras))
+    _row(table, "field, arcmin", (_by(camera["field_arcmin"], ".1f") for camera in cameras))
+    _row(table, "range of a pixel, stops", (_or(camera["stops"], ".1f") for camera in cameras))
+    _row(table, "electrons a step", (_or(camera["electrons_per_step"], ".1f") for camera in cameras))
     for k in range(max(len(camera["rates"]) for camera in cameras)):
         table.add_row("frames a second" if k == 0 else "", *(_rate(camera["rates"], k) for camera in cameras))
     return table
+
+
+def _row(table: Any, name: str, cells: Iterable[str]) -> None:
+    """Add a row, unless no camera has anything to say in it."""
+    found = list(cells)
+    if any(found):
+        table.add_row(name, *found)
 
 
 def _rate(rates: list[dict[str, Any]], k: int) -> str:
@@ -168,32 +181,36 @@ def _targets(sheet: dict[str, Any], lines: Any) -> Any:
     from rich.table import Table
 
     table = Table(box=lines, title="Targets", title_justify="left", title_style="bold")
-    for name in ("target", "camera"):
-        table.add_column(name, no_wrap=name == "target")
-    numbers = ("arcsec", "px", "frame", "frames/s", "exposure, ms", "1 element in", "1 px in", "frames", "GB")
-    for name in numbers:
-        table.add_column(name, justify="right", no_wrap=name in ("px", "frame"))
-    table.caption = (
-        "1 element in, 1 px in: the longest capture before rotation smears so much in the middle of the disc"
-    )
+    heads = ["target", "camera", "arcsec", "px", "frame", "frames/s", "exposure, ms", "1 element in", "1 px in"]
+    heads += ["frames", "GB"]
+    rows: list[tuple[str, ...]] = []
+    table.caption = "1 element in, 1 px in: longest capture before\nrotation smears so much in the middle of the disc"
     table.caption_justify = "left"
     for part in sheet["targets"]:
         for k, pair in enumerate(part["cameras"]):
             frame = pair.get("frame") or {}
-            size = f"{frame['width_px']}x{frame['height_px']}" if frame else "too small"
-            table.add_row(
-                part["target"] if k == 0 else "",
-                pair["name"],
-                f"{part['diameter_arcsec']:.1f}",
-                _by(pair["size_px"], ".0f"),
-                size,
-                _or(frame.get("frames_per_s"), ".0f"),
-                _or(frame.get("longest_exposure_ms"), ".1f"),
-                _seconds(part["longest_s"]),
-                _seconds(pair["one_px_s"]),
-                _or(frame.get("frames"), ",.0f"),
-                _or(frame.get("gigabytes"), ".1f"),
+            size = f"{frame['width_px']}x{frame['height_px']}" if frame else ""
+            rows.append(
+                (
+                    part["target"] if k == 0 else "",
+                    pair["name"],
+                    f"{part['diameter_arcsec']:.1f}",
+                    _by(pair["size_px"], ".0f"),
+                    "does not fit" if pair.get("too_small") else size,
+                    _or(frame.get("frames_per_s"), ".0f"),
+                    _or(frame.get("longest_exposure_ms"), ".1f"),
+                    _seconds(part["longest_s"]),
+                    _seconds(pair["one_px_s"]),
+                    _or(frame.get("frames"), ",.0f"),
+                    _or(frame.get("gigabytes"), ".1f"),
+                )
             )
+    shown = [k for k in range(len(heads)) if any(row[k] for row in rows)]
+    for k in shown:
+        right = heads[k] not in ("target", "camera")
+        table.add_column(heads[k], justify="right" if right else "left", no_wrap=heads[k] in ("target", "px", "frame"))
+    for row in rows:
+        table.add_row(*(row[k] for k in shown))
     return table
 
 

@@ -100,12 +100,12 @@ def setup(telescope: Telescope, camera: Camera, lens: float, filters: Mapping[st
     critical = {name: float(nyquist_focal_ratio(camera.pixel_um, nm)) for name, nm in filters.items()}
     periods = {name: float(diffraction_limit_arcsec(telescope.aperture_mm, nm)) / scale for name, nm in filters.items()}
     low, high = (factor * camera.pixel_um for factor in WORKING_PER_UM)
-    place = f"At f/{ratio:.1f} {'without a lens' if lens == 1 else f'with {lens:g}x'}"
+    place = f"At f/{ratio:.1f} {'without an amplifier' if lens == 1 else f'with the {lens:g}x amplifier'}"
     usual = f"the usual range for {camera.pixel_um:g} um pixels is f/{low:.0f} to f/{high:.0f}"
     if ratio < 0.97 * low:
         verdict = f"{place} the pixels are too coarse: {usual}."
     elif ratio > 1.03 * high:
         verdict = f"{place} the picture is larger and dimmer than needed: {usual}."
     else:
-        verdict = f"{place} pixels and telescope fit: {usual}."
+        verdict = f"{place} the pixels suit the telescope: {usual}."
     return Setup(lens, ratio, focal, scale, critical, periods, (low, high), verdict)

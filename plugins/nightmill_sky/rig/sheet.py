@@ -11,7 +11,7 @@ from nightmill_sky.bodies import body
 from nightmill_sky.optics import dawes_limit_arcsec, diffraction_limit_arcsec, rayleigh_limit_arcsec
 from nightmill_sky.site import Site
 
-from .cameras import link_of, smallest_frame
+from .cameras import LINKS_MB_S, link_of, smallest_frame
 from .equipment import Camera, Telescope
 from .rotation import rotation_budget_s
 from .sampling import LENSES, Setup, choose_lens, setup
@@ -66,7 +66,8 @@ def make_sheet(
     Returns
     -------
     dict
-        JSON values: "cautions", "telescope", "cameras", "targets", "verdicts".
+        JSON values: "cautions", "telescope", "cameras", "targets", "verdicts", "missing" (what the night file does not
+        tell, and how to write it).
 
     Raises
     ------
@@ -86,7 +87,22 @@ def make_sheet(
         "cameras": rows,
         "targets": parts,
         "verdicts": [*(row["verdict"] for row in rows), *(one for part in parts for one in part["verdicts"])],
+        "missing": [one for camera in cameras for one in _missing(camera)],
     }
+
+
+def _missing(camera: Camera) -> list[str]:
+    """Say what the night file does not tell of a camera, what that leaves open, and how to write it."""
+    said = []
+    if camera.width_px is None:
+        said.append("sensor: 1920x1080 would give field and panels")
+    if not camera.rates:
+        said.append("frame_rates: {640x480: 200 Hz} would give frames, exposure and data")
+    if camera.interface is None and camera.rates:
+        said.append(f"interface: one of {', '.join(LINKS_MB_S)} would tell whether the link carries the frames")
+    if camera.full_well_e is None or camera.read_noise_e is None:
+        said.append("full_well: 11000 electron and read_noise: 2 electron would give the range of a pixel")
+    return [f"{camera.name}: {one}" for one in said]
 
 
 def _telescope(telescope: Telescope, bands: Mapping[str, float]) -> Json:
@@ -130,7 +146,7 @@ def _camera(telescope: Telescope, camera: Camera, bands: Mapping[str, float]) ->
         "verdict": f"{camera.name}: {used.verdict}",
     }
     if best != lens:
-        suits = "No lens at all" if best == 1 else f"The {best:g}x lens"
+        suits = "No amplifier at all" if best == 1 else f"{best:g}x"
         row["verdict"] += f" {suits} suits best (f/{setups[best].focal_ratio:.0f})."
     if camera.full_well_e:
         row["electrons_per_step"] = camera.full_well_e / 2**camera.bits
@@ -304,7 +320,9 @@ def _sentence(text: str) -> str:
 def _camera_verdict(name: str, pair: Json) -> list[str]:
     if pair.get("too_small"):
         size = f"{pair['size_px'][0]:.0f} x {pair['size_px'][1]:.0f} px"
-        return [f"{pair['name']}: {name}, {size}, does not fit on the sensor with room for drift; take a weaker lens."]
+        return [
+            f"{pair['name']}: {name}, {size}, does not fit on the sensor with room for drift; take a weaker amplifier."
+        ]
     if "panels" in pair and pair["panels"] != [1, 1]:
         across, down = pair["panels"]
         return [f"{pair['name']}: {name} takes {across} x {down} frames of the whole sensor."]
@@ -313,10 +331,8 @@ def _camera_verdict(name: str, pair: Json) -> list[str]:
         return []
     size = f"{frame['width_px']} x {frame['height_px']} px"
     if frame["frames_per_s"] is None:
-        return [
-            f"{pair['name']}: {size}, or the next larger frame that the camera offers, holds {name} with room for "
-            "drift; no frame rate in the night file fits it."
-        ]
+        larger = "or the next larger frame that the camera offers"
+        return [f"{pair['name']}: {size}, {larger}, holds {name} with room for drift."]
     words = f"{size} at {frame['frames_per_s']:.0f} frames a second"
     limit = ", as much as the link carries" if frame["limited_by"] == "link" else ""
     if frame["eight_bit_rate"] is not None:

@@ -205,3 +205,17 @@ def test_a_sensor_that_is_too_small_is_said_to_be():
     assert free is not None
     assert (free.width_px % 8, free.frames_per_s) == (0, None)
     assert free.width_px >= 1.3 * 50.0 / 0.19
+
+
+def test_what_the_night_file_does_not_tell_is_named_with_how_to_write_it():
+    telescope, cameras = read_equipment(
+        {"telescope": {"aperture_mm": 203.0, "focal_length_mm": 2030.0}, "camera": {"pixel_um": 3.75}}
+    )
+    sheet = make_sheet(telescope, cameras, targets=["jupiter", "moon"], date="2026-01-12")
+    assert [one.split(":")[1].strip() for one in sheet["missing"]] == ["sensor", "frame_rates", "full_well"]
+    assert not any("frame rate" in one for one in sheet["verdicts"])
+    known = {"pixel_um": 3.75, "sensor": "640x480", "frame_rates": {"640x480": 113.0}, "interface": "usb2"}
+    telescope, cameras = read_equipment(
+        {"telescope": {"aperture_mm": 203.0, "focal_length_mm": 2030.0}, "camera": {**known, "full_well_e": 9000.0}}
+    )
+    assert len(make_sheet(telescope, cameras, targets=["jupiter"], date="2026-01-12")["missing"]) == 1
