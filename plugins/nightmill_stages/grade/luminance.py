@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["box_around", "cut", "grey", "halve", "shrink"]
+__all__ = ["box_around", "boxes_around", "cut", "grey", "halve", "shrink"]
 
 Array = NDArray[Any]
 
@@ -60,6 +60,12 @@ def box_around(centre: float, side: int, length: int, step: int = 2) -> int:
     """
     first = round((centre - (side - 1) / 2) / step) * step
     return int(min(max(first, 0), max((length - side) // step * step, 0)))
+
+
+def boxes_around(centres: NDArray[np.float64], side: int, length: int) -> NDArray[np.int64]:
+    """Return `box_around` for many centres, in steps of 1."""
+    first = np.round(centres - (side - 1) / 2).astype(np.int64)
+    return np.clip(first, 0, max(length - side, 0))
 
 
 def cut(plane: Array, top: int, left: int, height: int, width: int) -> Array:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
@@ -13,11 +12,12 @@ from nightmill import stage
 from nightmill.artefacts import Frames, FrameTable
 from nightmill.errors import CaptureError
 
-from .band import Band, sharpness
+from .band import Band, sharpness_of
+from .batch import blur3, halved, planes_of
 from .conclude import find_gaps, judge, summary
 from .flags import Flag
 from .locate import Scene, cell_noise, halvings, look, survey_scene
-from .luminance import box_around, grey, halve, shrink
+from .luminance import boxes_around
 from .tune import choose_band
 
 __all__ = ["Grade"]
@@ -41,7 +41,7 @@ class Grade(stage.Survey):
     """
 
     name = "grade"
-    version = "1"
+    version = "2"
     gives: ClassVar[Mapping[str, str]] = {
         "level": "brightness of the object above the sky, fraction of full scale",
         "background": "brightness of the sky, fraction of full scale",
@@ -72,10 +72,10 @@ class Grade(stage.Survey):
         numbers = table["number"]
         chosen = numbers[np.unique(np.linspace(0, len(numbers) - 1, min(SAMPLES, len(numbers))).round().astype(int))]
         frames = [context.read(chosen[i : i + 1]).data[0] for i in range(len(chosen))]
-        pairs = [_small(frame, times) for frame in frames]
-        small = np.stack([one for one, _ in pairs])
+        shrunk = [_shrunk(frame[None], times) for frame in frames]
+        small = np.concatenate([one for one, _, _ in shrunk])
         mosaic = capture.cfa is not None
-        planes = [half if mosaic else grey(frame) for frame, (_, half) in zip(frames, pairs, strict=True)]
+        planes = [(half if mosaic else plane)[0] for _, half, plane in shrunk]
         scene = survey_scene(small, cell, capture.target, cell_noise(planes, times - 1 if mosaic else times))
         seen = look(small, scene, cell)
         if not scene.peak > 0:
@@ -96,7 +96,9 @@ class Grade(stage.Survey):
         if not scene.fills_frame and np.any(whole & (seen["edge"] <= 0.01)):
             whole &= seen["edge"] <= 0.01
         rows = np.flatnonzero(whole)
-        boxes = [_box(frames[i], fine, scene, float(seen["y_px"][i]), float(seen["x_px"][i])) for i in rows]
+        grids = [halved(shrunk[i][2])[0] if fine else shrunk[i][2][0] for i in rows]
+        tops, lefts, (high, wide) = _corners(grids[0].shape, fine, scene, seen["y_px"][rows], seen["x_px"][rows])
+        boxes = [grid[t : t + high, e : e + wide] for grid, t, e in zip(grids, tops, lefts, strict=True)]
         levels = [float(seen["level"][i]) for i in rows]
         if scene.fills_frame:
             # The middle tells as much about noise and band as the whole, in a fraction of the time.
@@ -117,18 +119,17 @@ class Grade(stage.Survey):
         band = Band(**context.state["band"])
         fine = int(context.state["fine"])
         cell = 2**scene.halvings
-        shrunk = [_small(frame, scene.halvings) for frame in frames.data]
-        small = np.stack([one for one, _ in shrunk])
+        small, half, planes = _shrunk(frames.data, scene.halvings)
         seen = look(small, scene, cell)
         height, width = frames.data.shape[1:3]
         if scene.fills_frame:
             seen["y_px"] = np.full(len(frames), (height - 1) / 2)
             seen["x_px"] = np.full(len(frames), (width - 1) / 2)
-        grade = np.empty(len(frames))
-        for row, frame in enumerate(frames.data):
-            box = _box(frame, fine, scene, seen["y_px"][row], seen["x_px"][row], shrunk[row][1])
-            covered = min(seen["area_px"][row] / (box.size * 4**fine), 1.0)
-            grade[row] = sharpness(box, band, float(seen["level"][row]), covered)
+        if fine:
+            planes = half if scene.halvings else halved(planes)
+        top, left, shape = _corners(planes.shape[1:], fine, scene, seen["y_px"], seen["x_px"])
+        covered = np.minimum(seen["area_px"] / (shape[0] * shape[1] * 4**fine), 1.0)
+        grade = sharpness_of(planes, top, left, shape, band, seen["level"], covered)
         full = frames.full_scale
         return {
             "level": seen["level"] / full,
@@ -140,7 +141,7 @@ class Grade(stage.Survey):
             "fills_frame": np.full(len(frames), scene.fills_frame),
             "flags": _flags(seen, scene, full),
             "kept": np.ones(len(frames), bool),
-            "_checksum": np.array([_checksum(f, s) for f, s in zip(frames.data, small, strict=True)], np.int64),
+            "_checksum": _checksums(frames.data, small),
         }
 
     def conclude(self, table: FrameTable, context: stage.Context) -> dict[str, NDArray[Any]]:
@@ -157,28 +158,28 @@ class Grade(stage.Survey):
         return {"flags": flags, "kept": kept}
 
 
-def _small(frame: NDArray[Any], times: int) -> tuple[NDArray[np.float32], NDArray[Any]]:
-    """Return a frame shrunk by `times` halvings and smoothed, and the frame halved once (or as it is)."""
-    import cv2
+def _shrunk(frames: NDArray[Any], times: int) -> tuple[NDArray[np.float32], NDArray[Any], NDArray[Any]]:
+    """Return frames shrunk by `times` halvings and smoothed; halved once (or as they are); and as they are."""
+    planes = planes_of(frames)
+    half = halved(planes) if times else planes
+    small = half
+    for _ in range(times - 1):
+        small = halved(small)
+    return blur3(small), half, planes
 
-    plane = grey(frame)
-    first = halve(plane) if times else plane
-    small = shrink(first, times - 1).astype(np.float32)
-    return cv2.blur(small, (3, 3)), first
 
-
-def _box(
-    frame: NDArray[Any], fine: int, scene: Scene, y: float, x: float, half: NDArray[Any] | None = None
-) -> NDArray[Any]:
-    """Return the part of a frame, on the grid for grading, in which the object lies."""
-    plane = grey(frame) if fine == 0 else (half if half is not None and scene.halvings else halve(grey(frame)))
+def _corners(
+    size: tuple[int, ...], fine: int, scene: Scene, y: NDArray[np.float64], x: NDArray[np.float64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], tuple[int, int]]:
+    """Return where, on the grid for grading of `size`, the boxes begin in which the object lies, and their shape."""
     if scene.fills_frame:
-        return plane
+        none = np.zeros(len(y), np.int64)
+        return none, none, (size[0], size[1])
     cell = 2**fine
     side = int(1.15 * scene.extent_px / cell) + 8
-    top = box_around((y - (cell - 1) / 2) / cell, side, plane.shape[0], 1)
-    left = box_around((x - (cell - 1) / 2) / cell, side, plane.shape[1], 1)
-    return plane[top : top + side, left : left + side]
+    top = boxes_around((y - (cell - 1) / 2) / cell, side, size[0])
+    left = boxes_around((x - (cell - 1) / 2) / cell, side, size[1])
+    return top, left, (min(side, size[0]), min(side, size[1]))
 
 
 def _middle(plane: NDArray[Any], side: int) -> NDArray[Any]:
@@ -201,13 +202,20 @@ def _flags(seen: Mapping[str, NDArray[np.float64]], scene: Scene, full_scale: fl
     return flags
 
 
-def _checksum(frame: NDArray[Any], small: NDArray[np.float32]) -> int:
-    """Return a number that two frames share only when one is a copy of the other.
+def _checksums(frames: NDArray[Any], small: NDArray[np.float32]) -> NDArray[np.int64]:
+    """Return a number for each frame that two share only when one is a copy of the other.
 
-    Every sample enters through the shrunk frame, and the noise of some rows in full.
+    Every sample enters through the shrunk frame, and the noise of some rows in full. The sum of all words, each times an
+    odd number of its own, modulo 2**64.
     """
-    middle = frame.shape[0] // 2
-    rows = np.ascontiguousarray(frame[middle : middle + 8])
-    return zlib.crc32(
-        rows.view(np.uint8).reshape(-1), zlib.crc32(np.ascontiguousarray(small).view(np.uint8).reshape(-1))
-    )
+    middle = frames.shape[1] // 2
+    total = np.zeros(len(frames), np.uint64)
+    chance = np.random.default_rng(64)
+    for block in (frames[:, middle : middle + 8], small):
+        held = np.ascontiguousarray(block).reshape(len(frames), -1).view(np.uint8)
+        if held.shape[1] % 8:
+            held = np.pad(held, ((0, 0), (0, -held.shape[1] % 8)))
+        words = held.view(np.uint64)
+        odd = chance.integers(2**63, size=words.shape[1], dtype=np.uint64) * np.uint64(2) + np.uint64(1)
+        total += np.einsum("ij,j->i", words, odd)
+    return total.view(np.int64)
