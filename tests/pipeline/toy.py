@@ -152,6 +152,34 @@ class ToyScale(stage.PictureStage):
         return Picture(data, captures, ("L",), header=pictures[0].header, record=pictures[0].record)
 
 
+class ToyJoin(stage.PictureStage):
+    """Add the mean of all pictures of a target, where there are at least `least`."""
+
+    name = "toy-join"
+    adds = True
+    streams = True
+
+    class Parameters(stage.Parameters):
+        least: int = stage.Field(2, ge=1, description="Fewer are not joined.")
+        fail: bool = stage.Field(False, description="Raise.")
+
+    def group(self, units):
+        return [list(range(len(units)))] if len(units) > 1 else []
+
+    def develop(self, pictures, context):
+        assert not isinstance(pictures, list)
+        assert pictures[0] is not pictures[0]
+        if self.parameters.fail:
+            raise RuntimeError("made to fail")
+        if len(pictures) < self.parameters.least:
+            context.choose("join", False, f"There are only {len(pictures)} pictures.")
+            return []
+        data = sum(one.data for one in pictures) / np.float32(len(pictures))
+        captures = tuple(c for one in pictures for c in one.captures)
+        weight = np.full(data.shape, len(pictures), np.float32)
+        return Picture(data, captures, ("L",), weight=weight, kind="mean")
+
+
 class ToyWriter(Writer):
     """Write a linear FITS and nothing else."""
 
@@ -165,7 +193,7 @@ class ToyWriter(Writer):
 
 @implementation
 def nightmill_stages():
-    return [ToySource, ToyDark, ToyCalibrate, ToyLevel, ToyRank, ToyMean, ToyScale]
+    return [ToySource, ToyDark, ToyCalibrate, ToyLevel, ToyRank, ToyMean, ToyScale, ToyJoin]
 
 
 @implementation

@@ -43,6 +43,9 @@ class Picture:
         power applied before sRGB, 1 for none).
     header, record : dict
         JSON values: what the stack knew; how the picture came about.
+    kind : str
+        What it is where it comes besides the pictures of its captures, in one lower-case word, such as "mosaic"; the
+        word becomes a part of its name. Empty for the pictures of captures and filter sets themselves.
     """
 
     data: NDArray[np.float32]
@@ -57,6 +60,7 @@ class Picture:
     display: dict[str, Any] = field(default_factory=dict)
     header: dict[str, Any] = field(default_factory=dict)
     record: dict[str, Any] = field(default_factory=dict)
+    kind: str = ""
 
     @classmethod
     def from_stack(cls, stack: Stack, capture: Capture) -> Picture:
@@ -95,7 +99,12 @@ class Picture:
             "filters": list(self.filters),
             "captures": [capture.to_json() for capture in self.captures],
         }
-        write_hdus(path, [image_hdu(self.data.astype(np.float32), cards=base), record_hdu(described)])
+        hdus = [image_hdu(self.data.astype(np.float32), cards=base)]
+        if self.kind:
+            described["kind"] = self.kind
+            # Where several pictures were joined, data alone do not tell how much stands behind a pixel.
+            hdus += [] if self.weight is None else [image_hdu(self.weight.astype(np.float32), name="WEIGHT")]
+        write_hdus(path, [*hdus, record_hdu(described)])
 
     def _cards(self) -> dict[str, tuple[Any, str]]:
         from datetime import UTC, datetime
@@ -155,5 +164,6 @@ class Picture:
             display=kept["display"],
             header=kept["header"],
             record=kept["record"],
+            kind=kept.get("kind", ""),
             **layers,
         )

@@ -67,7 +67,7 @@ def _show(report: dict[str, Any], why: str | None) -> None:
         title = f"{one['file']}  ({', '.join(word for word in words if word)})"
         shown += _branch(console, Tree(title), one["steps"], one["file"], why)
     for one in report["pictures"]:
-        name = one["names"][0]
+        name = " ".join(filter(None, (one["names"][0], one["added"])))
         of = f"  of {', '.join(one['files'])}" if len(one["files"]) > 1 else ""
         shown += _branch(console, Tree(f"picture {name}{of}"), one["steps"], " ".join((name, *one["files"])), why)
     for one in report["set_aside"]:

@@ -50,12 +50,17 @@ class Chain:
 
 @dataclass(frozen=True)
 class PicturePlan:
-    """A finished picture (or several, of one group): the step that writes its files, and the captures it is of."""
+    """A finished picture (or several, of one group): the step that writes its files, and the captures it is of.
+
+    `added` names the stage that adds it besides the captures' own pictures:
+    that it cannot be made says nothing of them.
+    """
 
     step: str
     captures: tuple[int, ...]
     names: tuple[str, ...]
     preview: str
+    added: str = ""
 
 
 @dataclass
@@ -246,27 +251,41 @@ class _Builder:
     def pictures(self, recipe: Recipe, indices: Sequence[int]) -> None:
         """Plan the picture stages of one recipe over its captures, then the files."""
         units: list[tuple[tuple[int, ...], str]] = [((i,), self.plan.chains[i].stack) for i in indices]
+        added: dict[str, str] = {}
         for number, call in enumerate(recipe.of_kind(PictureStage)):
             stage = call.make()
             assert isinstance(stage, PictureStage)
             held = [tuple(self.plan.chains[i].capture for i in unit) for unit, _ in units]
-            groups = enumerate(stage.group(held))
-            units = [self.develop(f"{number}.{k}", call, [units[i] for i in group]) for k, group in groups]
+            groups = list(enumerate(stage.group(held)))
+            made = [self.develop(f"{number}.{k}", call, [units[i] for i in group]) for k, group in groups]
+            if stage.adds:
+                added |= {step: call.name for _, step in made}
+                units = units + made
+                continue
+            for (_, group), (_, step) in zip(groups, made, strict=True):
+                if all(units[i][1] in added for i in group):
+                    added[step] = added[units[group[0]][1]]
+            units = made
         for unit, last in units:
             named = [self.plan.chains[i].name for i in unit]
             first = self.plan.chains[unit[0]].capture
             content = self.about(recipe, [self.plan.chains[i].capture.file for i in unit])
-            content |= {"names": self.night.settings.names, "stem": named, "serial": self.serial(first)}
+            content |= {
+                "names": self.night.settings.names,
+                "stem": named,
+                "serial": self.serial(first, added.get(last, "")),
+            }
             inputs = (Input("member:00", last),)
             step = self.add(Step(f"{last}/files", "publish", f"{named[0]}: picture files", unit, inputs, content))
-            sheet = self.plan.chains[unit[0]].sheet
+            # What is joined of many captures is not to be compared with the first one's frames.
+            sheet = "" if last in added else self.plan.chains[unit[0]].sheet
             shown = (*inputs, Input("sheet", sheet, optional=True)) if sheet else inputs
             preview = self.add(Step(f"{last}/preview", "preview", f"{named[0]}: preview", unit, shown, {"format": 2}))
-            self.plan.pictures.append(PicturePlan(step, unit, tuple(named), preview))
+            self.plan.pictures.append(PicturePlan(step, unit, tuple(named), preview, added.get(last, "")))
 
-    def serial(self, first: Capture) -> int:
+    def serial(self, first: Capture, added: str) -> int:
         """Count the pictures that begin with a capture of this target and time, for telling their names apart."""
-        moment = format_name("{target}_{date}_{time}", first.target, None, first.utc_start).lower()
+        moment = format_name("{target}_{date}_{time}", first.target, None, first.utc_start).lower() + f" {added}"
         self.moments[moment] = self.moments.get(moment, 0) + 1
         return self.moments[moment]
 

@@ -72,6 +72,10 @@ def build_view(summary: Json, night: Json, sources: Sources, extras: Json, journ
         "counts": summary["counts"],
         "totals": words.totals(summary, journal),
         "pictures": pictures,
+        "not_made": [
+            {**one, "captures": [{"file": file, "anchor": anchor(file)} for file in one["captures"]]}
+            for one in summary.get("not_made", [])
+        ],
         "captures": captures,
         "open": len(captures) <= OPEN_CAPTURES,
         "aside": [one for one in captures if one["status"] == "set_aside"],
@@ -93,6 +97,7 @@ def _pictures(listed: Sequence[Json], sources: Sources, budget: Budget) -> list[
             "name": one["name"],
             "target": one.get("target"),
             "filters": ", ".join(one.get("filters", [])),
+            "kind": one.get("kind", ""),
             "when": words.when(one.get("utc")),
             "files": [{"href": _link(file), "label": _label(file, one["name"])} for file in one["files"]],
             "captures": [{"file": file, "anchor": anchor(file)} for file in one["captures"]],

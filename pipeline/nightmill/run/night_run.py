@@ -90,6 +90,7 @@ class _Run:
                     self.journal.event(f"run {state}", seconds=seconds, **self.summary["counts"])
                     observers.finished(session.out, self.summary)
         bad = any(one["status"] == "set_aside" for one in (*self.summary["captures"], *self.summary["masters"]))
+        bad |= any(one["failed"] for one in self.summary["not_made"])
         return Result(self.summary, 1 if bad else 0, session.out)
 
     def _pass(self, crew: Crew, shelf: Shelf, showing: Showing, watch: Watch, settling: Settling | None) -> None:

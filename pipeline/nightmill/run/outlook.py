@@ -63,6 +63,7 @@ def look_ahead(session: Session, workers: int) -> dict[str, Any]:
     pictures = [
         {
             "names": list(picture.names),
+            "added": picture.added,
             "files": [plan.chains[index].capture.file for index in picture.captures],
             "steps": [teller.step([plan.steps[name]]) for name in _picture_steps(plan, picture, order)],
         }

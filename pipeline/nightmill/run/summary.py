@@ -24,7 +24,9 @@ def summarise(plan: Plan, board: Board, store: Store, set_aside: Sequence[SetAsi
     -------
     dict
         JSON values: "format", "state" ("running", "finished", "interrupted", "failed"), "counts", "captures",
-        "masters", "pictures". Paths of captures are relative to the night, those of products to the output folder.
+        "masters", "pictures", "not_made" (pictures that a stage would have added, such as a mosaic, each with
+        "stage", "captures", "failed" and "reason"). Paths of captures are relative to the night, those of products to
+        the output folder.
     """
     pictures = _pictures(plan, board, store)
     captures = [_capture(index, plan, board, store) for index in range(len(plan.chains))]
@@ -40,6 +42,7 @@ def summarise(plan: Plan, board: Board, store: Store, set_aside: Sequence[SetAsi
         "captures": captures,
         "masters": sorted(masters, key=lambda one: str(one["file"])),
         "pictures": pictures,
+        "not_made": _not_made(plan, board, store),
     }
 
 
@@ -48,7 +51,7 @@ def capture_outcome(index: int, plan: Plan, board: Board) -> tuple[str, str | No
     chain = plan.chains[index]
     if board.of(chain.file) is Status.FAILED:
         return "set_aside", board.reasons[chain.file]
-    pictures = [picture.step for picture in plan.pictures if index in picture.captures]
+    pictures = [one.step for one in plan.pictures if index in one.captures and not one.added]
     states = [board.of(step) for step in pictures]
     if states and all(state is Status.FAILED for state in states):
         return "set_aside", board.reasons[pictures[0]]
@@ -112,6 +115,22 @@ def _pictures(plan: Plan, board: Board, store: Store) -> list[dict[str, Any]]:
         for one in _meta(picture.step, board, store).get("listed", []):
             files = [f"pictures/{file}" for file in one["files"]]
             listed.append({**one, "files": files, "utc": iso(one["utc"])})
+    return listed
+
+
+def _not_made(plan: Plan, board: Board, store: Store) -> list[dict[str, Any]]:
+    """List the pictures that a stage would have added: where it found nothing to add, or failed."""
+    listed = []
+    for picture in plan.pictures:
+        if not picture.added or all(capture_outcome(i, plan, board)[0] == "set_aside" for i in picture.captures):
+            continue
+        failed = board.of(picture.step) is Status.FAILED
+        meta = _meta(picture.step, board, store)
+        if not failed and (not meta or meta.get("listed")):
+            continue
+        reason = board.reasons[picture.step] if failed else " ".join(note["text"] for note in meta.get("notes", []))
+        files = [plan.chains[index].capture.file for index in picture.captures]
+        listed.append({"stage": picture.added, "captures": files, "failed": failed, "reason": reason})
     return listed
 
 

@@ -187,16 +187,29 @@ class Fold(Stage):
 
 
 class PictureStage(Stage):
-    """Develops pictures, one by one or in groups. Must write `develop`."""
+    """Develops pictures, one by one or in groups. Must write `develop`.
+
+    Attributes
+    ----------
+    adds : bool
+        What it makes comes besides its members, which go on through the recipe as they were. Then `group` names only
+        the groups that are worth a try, a picture may be in none or in several, and `develop` may make nothing: it
+        returns an empty list and says why in a note. Give such pictures a `Picture.kind`; it goes into their names.
+    streams : bool
+        `pictures` is a sequence that reads a member from disk each time it is asked for and keeps none, so that a
+        group may be larger than memory.
+    """
 
     kind: ClassVar[str] = "picture"
+    adds: ClassVar[bool] = False
+    streams: ClassVar[bool] = False
 
     def group(self, units: Sequence[tuple[Capture, ...]]) -> list[list[int]]:
         """Say which pictures to develop together: lists of indices into `units`; by default each alone.
 
         Each unit is the captures that one picture so far was made from. Called while planning.
         """
-        return [[index] for index in range(len(units))]
+        return [] if self.adds else [[index] for index in range(len(units))]
 
     @abstractmethod
     def develop(self, pictures: list[Picture], context: Context) -> Picture | list[Picture]:

@@ -15,6 +15,7 @@ from ..stage import Context, Fold, PictureStage, Survey
 from .calling import calling
 from .feed import Feed
 from .files import publish, publish_master, publish_stack
+from .members import Members, join_records, parents_of
 from .preview import preview
 from .sheet import sheet
 from .states import load_arrays, save_arrays, save_state
@@ -144,8 +145,14 @@ def develop(task: Task, folder: Path, meta: Meta) -> None:
     stage = task.stage(said)
     assert isinstance(stage, PictureStage)
     captures = [Capture.from_json({**facts, "path": ""}) for facts in task.content["captures"]]
-    pictures = [picture for _, key in task.roles("member:") for picture in load_pictures(task, key, captures)]
+    members = Members(task, captures)
+    if not members:
+        # A stage before this one found nothing to add; why stands in its notes.
+        _nothing_to_add(task, meta)
+        return
     context = task.context(said, captures)
+    # A stage that streams is handed the sequence itself, which holds no picture.
+    pictures: Any = members if stage.streams else list(members)
     with calling(stage.name, "develop"):
         made = stage.develop(pictures, context)
         results = [made] if isinstance(made, Picture) else list(made)
@@ -153,13 +160,12 @@ def develop(task: Task, folder: Path, meta: Meta) -> None:
             if not isinstance(picture, Picture):
                 raise TypeError(f"develop returned {type(picture).__name__}, not a Picture")
     task.keep_notes(stage.name, context)
-    if not results:
+    if not results and not stage.adds:
         raise CaptureError(f"stage {stage.name!r} made no picture of {', '.join(c.file for c in captures)}")
     for number, picture in enumerate(results):
-        parents = [p for p in pictures if set(_files(p)) & set(_files(picture))] or pictures
-        record = _merged([p.record for p in parents], plain(picture.record))
-        tag = "; ".join(_files(picture))
-        record["notes"] = record.get("notes", []) + [{**note, "of": tag} for note in task.notes]
+        files = [capture.file for capture in picture.captures]
+        record = join_records(parents_of(members.lines, files), plain(picture.record))
+        record["notes"] = record.get("notes", []) + [{**note, "of": "; ".join(files)} for note in task.notes]
         place = folder / f"{number:02d}"
         place.mkdir()
         picture.replace(
@@ -168,19 +174,15 @@ def develop(task: Task, folder: Path, meta: Meta) -> None:
             display=plain(picture.display),
             header=plain(picture.header),
             record=record,
+            kind=(picture.kind or stage.name) if stage.adds else picture.kind,
         ).save(place)
     meta["pictures"] = len(results)
 
 
-def load_pictures(task: Task, key: str, captures: list[Capture]) -> list[Picture]:
-    """Load the pictures of one product; a stack becomes a picture."""
-    folder = task.store.open(key)
-    if (folder / "stack.fits").exists():
-        stack = Stack.load(folder)
-        file = stack.record["sources"][0]["file"]
-        capture = next(one for one in captures if one.file == file)
-        return [Picture.from_stack(stack, capture)]
-    return [Picture.load(place) for place in sorted(folder.iterdir()) if place.is_dir()]
+def _nothing_to_add(task: Task, meta: Meta) -> None:
+    """Hand on why there is no picture."""
+    task.notes = [note for _, key in task.roles("member:") for note in task.store.meta(key).get("notes", [])]
+    meta["pictures"] = 0
 
 
 def _surveys(task: Task, feed: Feed, aids: dict[str, Stack]) -> list[tuple[Survey, Context]]:
@@ -255,22 +257,6 @@ def _gathered(task: Task) -> list[dict[str, Any]]:
         for _, key in task.roles(role):
             notes += [note for note in task.store.meta(key).get("notes", []) if note not in notes]
     return notes + [note for note in task.notes if note not in notes]
-
-
-def _merged(records: list[dict[str, Any]], own: dict[str, Any]) -> dict[str, Any]:
-    """Join the records of a group's members; what a stage put into its picture's record goes on top."""
-    merged: dict[str, Any] = {"sources": [], "masters": {}, "notes": []}
-    for record in records:
-        merged["sources"] += [one for one in record.get("sources", []) if one not in merged["sources"]]
-        merged["notes"] += [one for one in record.get("notes", []) if one not in merged["notes"]]
-        for source in record.get("sources", []):
-            if record.get("masters"):
-                merged["masters"].setdefault(source["file"], record["masters"])
-    return {**own, **merged}
-
-
-def _files(picture: Picture) -> list[str]:
-    return [capture.file for capture in picture.captures]
 
 
 ACTIONS: dict[str, Callable[[Task, Path, Meta], None]] = {

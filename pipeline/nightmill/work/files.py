@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import platform
+import re
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -58,12 +59,16 @@ def publish(task: Task, folder: Path, meta: dict[str, Any]) -> None:
                 "filters": list(picture.filters),
                 "utc": picture.utc_mid,
                 "captures": [one.file for one in picture.captures],
+                **({"kind": picture.kind} if picture.kind else {}),
                 "geometry": picture.geometry,
                 "header": picture.header,
                 "notes": picture.record["notes"],
             }
         )
     meta["listed"] = listed
+    if not listed:
+        # A stage that adds pictures found nothing to add; the summary says why.
+        task.notes = list(task.store.meta(key).get("notes", []))
 
 
 def publish_stack(task: Task, folder: Path, meta: dict[str, Any]) -> None:
@@ -116,6 +121,15 @@ def _record(task: Task, record: dict[str, Any]) -> dict[str, Any]:
 
 def _name(picture: Picture, content: dict[str, Any], taken: list[str]) -> str:
     """Name a picture after its first capture; numbers tell pictures of one target, time and filter apart."""
+    if picture.kind:
+        word = re.sub(r"[^a-z0-9]+", "-", picture.kind.lower()).strip("-") or "other"
+        whole = _name(picture.replace(kind=""), {**content, "serial": 1}, [])
+        number = content["serial"]
+        name = f"{whole}_{word}" if number == 1 else f"{whole}_{word}-{number}"
+        while name in taken:
+            number += 1
+            name = f"{whole}_{word}-{number}"
+        return name
     first = picture.captures[0]
     own: str | None = dict(zip(content["files"], content["stem"], strict=True)).get(first.file)
     joined = "".join(picture.filters) if all(len(f) == 1 for f in picture.filters) else "-".join(picture.filters)

@@ -72,7 +72,9 @@ class Task:
 
     def roles(self, prefix: str) -> list[tuple[str, str]]:
         """Return (role, key) of the inputs whose role begins so, in order."""
-        return sorted((role, key) for role, key in self.inputs.items() if role.startswith(prefix))
+        found = [(role, key) for role, key in self.inputs.items() if role.startswith(prefix)]
+        # By length first: member 100 of a large group comes after member 99.
+        return sorted(found, key=lambda one: (len(one[0]), one))
 
     def aids(self) -> dict[str, Stack]:
         """Load the masters."""
