@@ -205,8 +205,8 @@ def _flags(seen: Mapping[str, NDArray[np.float64]], scene: Scene, full_scale: fl
 def _checksums(frames: NDArray[Any], small: NDArray[np.float32]) -> NDArray[np.int64]:
     """Return a number for each frame that two share only when one is a copy of the other.
 
-    Every sample enters through the shrunk frame, and the noise of some rows in full. The sum of all words, each times an
-    odd number of its own, modulo 2**64.
+    Every sample enters through the shrunk frame, and the noise of some rows in full: the sum of all words, each times
+    an odd number of its own, modulo 2**64.
     """
     middle = frames.shape[1] // 2
     total = np.zeros(len(frames), np.uint64)

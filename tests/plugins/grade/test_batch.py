@@ -1,4 +1,4 @@
-"""Filters on stacks of pictures: the same bits as one by one, and the same numbers as OpenCV's own on single pictures."""
+"""Filters on stacks of pictures: the same bits as one by one, the same numbers as OpenCV on single pictures."""
 
 from __future__ import annotations
 
