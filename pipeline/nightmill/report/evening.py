@@ -67,6 +67,7 @@ def evening_svg(sheet: Mapping[str, Any]) -> str:
         "Dispersion", f"of {names} through the night", (low, high), (0, top), label, wave, WIDTH, HEIGHT, ticks
     )
     lower.level(element, "rule dashed").word(low, element + 0.03 * top, " one resolution element", "mark")
+    taken: list[tuple[float, float, float]] = []
     for place, part in enumerate(parts):
         night, when = part["night"], times[part["target"]]
         heights = [a if a >= 0 else None for a in night["altitude_deg"]]
@@ -79,7 +80,8 @@ def evening_svg(sheet: Mapping[str, Any]) -> str:
         best = night["best_utc"]
         peak = night["utc"].index(best) if best else max(range(len(when)), key=lambda k: night["altitude_deg"][k])
         if heights[peak] is not None:
-            upper.word(when[peak], min(float(heights[peak] or 0) + 3, 86), part["target"], f"mark {hue}", "middle")
+            height = _free(upper, taken, when[peak], min(float(heights[peak] or 0) + 3, 86), part["target"])
+            upper.word(when[peak], height, part["target"], f"mark {hue}", "middle")
     # A file of its own has no page around it: it brings the page's colours along.
     style = "\n".join(re.findall(RULES, resource("page.css"), re.MULTILINE | re.DOTALL))
     title = f"Altitude and dispersion of {names}, {sheet['date']}"
@@ -90,6 +92,15 @@ def evening_svg(sheet: Mapping[str, Any]) -> str:
         f'<style>{style}\n{OWN}</style><rect class="paper" width="{WIDTH}" height="{2 * HEIGHT}"/>'
         f"{_placed(upper, 0)}{_placed(lower, HEIGHT)}</svg>\n"
     )
+
+
+def _free(plot: Plot, taken: list[tuple[float, float, float]], when: float, height: float, text: str) -> float:
+    """Return the altitude, `height` or the next above it, where a name covers no other; it is taken then."""
+    x, half = plot.px(when), 3.5 * len(text) + 3
+    while any(abs(plot.py(height) - y) < 12 and abs(x - other) < half + reach for other, y, reach in taken):
+        height += 1.0
+    taken.append((x, plot.py(height), half))
+    return height
 
 
 def _placed(plot: Plot, y: int) -> str:

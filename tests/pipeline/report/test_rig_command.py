@@ -9,6 +9,8 @@ import pytest
 
 from nightmill.cli import main
 from nightmill.night import read_night_file
+from nightmill.report.evening import _free
+from nightmill.report.plots import Plot
 
 EVENING = """\
 site: {name: Hill meadow, latitude: 47.10 deg, longitude: 8.50 deg, height: 540 m}
@@ -106,3 +108,11 @@ def test_what_only_serves_planning_reaches_no_stage(evening):
     assert "frame_rates" not in camera.plain()
     assert camera.plain()["full_well_e"] == 14500.0
     assert camera.plain(planning=True)["frame_rates"]["640x480"] == 113.0
+
+
+def test_names_in_the_plot_do_not_cover_each_other():
+    plot = Plot("Altitude", "", (0.0, 10.0), (0.0, 90.0), width=900, height=320)
+    taken = []
+    heights = [_free(plot, taken, when, 59.0, name) for when, name in ((5.0, "jupiter"), (5.1, "mars"), (9.0, "moon"))]
+    assert heights[0] == heights[2] == 59.0
+    assert plot.py(heights[0]) - plot.py(heights[1]) >= 12
