@@ -134,11 +134,11 @@ def register(
     """
     height, width = template.shape
     cross = spectra * template.spectrum
-    plane = scipy.fft.irfft2(cross / _doubling(width), s=(height, width), workers=1)
+    plane = scipy.fft.irfft2(_single(cross, width), s=(height, width), workers=1)
     rows = np.abs(np.fft.fftfreq(height) * height)
     columns = np.abs(np.fft.fftfreq(width) * width)
     limit = min(height, width) / 4 if reach is None else reach
-    plane[:, (rows[:, None] > limit) | (columns[None, :] > limit)] = -np.inf
+    plane += np.where((rows[:, None] > limit) | (columns[None, :] > limit), -np.inf, 0).astype(np.float32)
     peak = plane.reshape(len(plane), -1).argmax(axis=1)
     dy, dx = np.divmod(peak, width)
     each = np.arange(len(plane))
@@ -153,7 +153,7 @@ def register(
         + _vertex(plane[each, dy, dx - 1], plane[each, dy, dx], plane[each, dy, (dx + 1) % width])
     )
     y, x, value = _climb(cross, y, x, (height, width))
-    power = np.einsum("nij,ij->n", spectra.real**2 + spectra.imag**2, template.band, dtype=np.float64)
+    power = _power(spectra, template.band)
     scale = np.sqrt(np.maximum(power, 1e-30) * max(template.energy, 1e-30))
     return y, x, value / scale, value / max(template.energy, 1e-30)
 
@@ -166,13 +166,32 @@ def _vertex(before: Float, peak: Float, after: Float) -> NDArray[np.float64]:
     return np.clip(slope / (2 * np.where(good, curve, 1)), -0.5, 0.5)
 
 
-def _doubling(width: int) -> NDArray[np.float32]:
+def _single(cross: Complex, width: int) -> Complex:
     """Undo the double count of the half spectrum for the inverse transform."""
-    doubled = np.full(width // 2 + 1, 2.0, np.float32)
-    doubled[0] = 1.0
+    single: Complex = (cross.view(np.float32) * np.float32(0.5)).view(np.complex64)
+    single[..., 0] = cross[..., 0]
     if width % 2 == 0:
-        doubled[-1] = 1.0
-    return doubled
+        single[..., -1] = cross[..., -1]
+    return single
+
+
+def _power(spectra: Complex, band: Float) -> NDArray[np.float64]:
+    """Return the sum of |spectrum|^2 times the band for each picture: row by row in float32, then in float64."""
+    parts = np.ascontiguousarray(spectra).view(np.float32)
+    rows = np.einsum("nij,ij->ni", parts * parts, np.repeat(band, 2, axis=-1))
+    return rows.sum(axis=1, dtype=np.float64)
+
+
+def _waves(place: NDArray[np.float64], omega: NDArray[np.float64]) -> Complex:
+    """Return exp(i omega place) and its first two derivatives by place, complex64 (n, frequencies, 3)."""
+    phase = place[:, None] * omega[None, :]
+    waves = np.empty((*phase.shape, 3), np.complex64)
+    cosine, sine = np.cos(phase), np.sin(phase)
+    waves.real[..., 0], waves.imag[..., 0] = cosine, sine
+    waves.real[..., 1], waves.imag[..., 1] = -omega * sine, omega * cosine
+    square = -(omega**2)
+    waves.real[..., 2], waves.imag[..., 2] = square * cosine, square * sine
+    return waves
 
 
 def _climb(
@@ -186,11 +205,8 @@ def _climb(
     value = np.zeros(len(y))
     for step in range(3):
         # The correlation and its derivatives at (y, x) as two small matrix products on each side.
-        ex = np.exp(1j * x[:, None] * omega_x[None, :])
-        right = np.stack([ex, 1j * omega_x * ex, -(omega_x**2) * ex], axis=2).astype(np.complex64)
-        inner = np.matmul(cross, right)
-        ey = np.exp(1j * y[:, None] * omega_y[None, :])
-        left = np.stack([ey, 1j * omega_y * ey, -(omega_y**2) * ey], axis=1).astype(np.complex64)
+        inner = np.matmul(cross, _waves(x, omega_x))
+        left = np.ascontiguousarray(_waves(y, omega_y).transpose(0, 2, 1))
         c = np.matmul(left, inner).real.astype(np.float64)
         value = c[:, 0, 0]
         if step == 2:

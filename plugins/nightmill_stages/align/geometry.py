@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..grade.batch import halved, planes_of
 from ..grade.luminance import cut, grey, shrink
 
 __all__ = ["Grid", "plan_grid"]
@@ -77,9 +78,60 @@ class Grid:
         r0, c0 = max((top - 2) * cell, 0), max((left - 2) * cell, 0)
         r1, c1 = max((top + self.height + 2) * cell, 1), max((left + self.width + 2) * cell, 1)
         cells = shrink(grey(frame[r0:r1, c0:c1]), self.halvings)
-        calm = cv2.medianBlur(np.ascontiguousarray(cells), 3)
-        box = cut(calm, top - r0 // cell, left - c0 // cell, self.height, self.width)
-        return box.astype(np.float32), top, left
+        calm = cv2.medianBlur(np.ascontiguousarray(cells, np.float32), 3)
+        return cut(calm, top - r0 // cell, left - c0 // cell, self.height, self.width), top, left
+
+    def boxes(
+        self,
+        frames: NDArray[Any],
+        chosen: NDArray[np.int64],
+        y_px: NDArray[np.floating],
+        x_px: NDArray[np.floating],
+    ) -> tuple[NDArray[np.float32], NDArray[np.int64], NDArray[np.int64]]:
+        """Cut a box out of each of some frames: as `box` does, together where that can be.
+
+        Parameters
+        ----------
+        frames : ndarray, shape (m, h, w) or (m, h, w, 3)
+        chosen : ndarray of int64, shape (n,)
+            Indices of frames.
+        y_px, x_px : ndarray, shape (n,)
+            Where the object lies in these.
+
+        Returns
+        -------
+        boxes : ndarray of float32, shape (n, *shape)
+        top, left : ndarray of int64, shape (n,)
+        """
+        top, left = self.corners(y_px, x_px)
+        margin, cell = 2, self.cell
+        r0, c0 = (top - margin) * cell, (left - margin) * cell
+        high, wide = (self.height + 2 * margin) * cell, (self.width + 2 * margin) * cell
+        out = np.empty((len(chosen), self.height, self.width), np.float32)
+        inside = (r0 >= 0) & (c0 >= 0) & (r0 + high <= frames.shape[1]) & (c0 + wide <= frames.shape[2])
+        for index in np.flatnonzero(~inside):
+            out[index] = self.box(frames[chosen[index]], float(y_px[index]), float(x_px[index]))[0]
+        together = np.flatnonzero(inside)
+        if len(together):
+            parts = np.empty((len(together), high, wide, *frames.shape[3:]), frames.dtype)
+            for part, index in zip(parts, together, strict=True):
+                part[:] = frames[chosen[index], r0[index] : r0[index] + high, c0[index] : c0[index] + wide]
+            cells = planes_of(parts)
+            for _ in range(self.halvings):
+                cells = halved(cells)
+            # Rows of neighbours meet in the margin, which is cut off.
+            calm = cv2.medianBlur(np.ascontiguousarray(cells, np.float32).reshape(-1, cells.shape[2]), 3)
+            out[together] = calm.reshape(cells.shape)[:, margin:-margin, margin:-margin]
+        return out, top, left
+
+    def corners(
+        self, y_px: NDArray[np.floating], x_px: NDArray[np.floating]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return `corner` of many places."""
+        half = (self.cell - 1) / 2
+        top = np.round((y_px - half) / self.cell - (self.height - 1) / 2).astype(np.int64)
+        left = np.round((x_px - half) / self.cell - (self.width - 1) / 2).astype(np.int64)
+        return top, left
 
     def shift_px(self, top: int, left: int, dy: float, dx: float) -> tuple[float, float]:
         """Return the shift in camera pixels of a box that began at (top, left) and fitted at (dy, dx) cells."""

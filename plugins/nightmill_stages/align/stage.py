@@ -38,7 +38,7 @@ class Align(stage.Survey):
     """
 
     name = "align"
-    version = "1"
+    version = "2"
     rows = "kept"
     needs = ("sharpness", "background", "level", "y_px", "x_px", "extent_px", "fills_frame", "flags", "kept")
     gives: ClassVar[Mapping[str, str]] = {
@@ -179,18 +179,16 @@ def _register(
     grid = Grid(**state["grid"])
     template = Template.from_state(dict(state))
     fills = bool(state["fills"])
-    y_px, x_px = rows["y_px"][part].copy(), rows["x_px"][part].copy()
+    y_px, x_px, dark = rows["y_px"][part].copy(), rows["x_px"][part].copy(), rows["background"][part]
     if fills:
         y_px[:], x_px[:] = grid.y_px, grid.x_px
     for _ in range(2 if fills and twice else 1):
-        cuts = [grid.box(frames.data[row], y, x) for row, y, x in zip(part, y_px, x_px, strict=True)]
-        backgrounds = [
-            _background(box, rows["background"][row], frames.full_scale, fills)
-            for (box, _, _), row in zip(cuts, part, strict=True)
-        ]
-        spectra = spectra_of(np.stack([box for box, _, _ in cuts]), np.array(backgrounds), template.window)
+        boxes, top, left = grid.boxes(frames.data, part, y_px, x_px)
+        skies = [_background(box, sky, frames.full_scale, fills) for box, sky in zip(boxes, dark, strict=True)]
+        spectra = spectra_of(boxes, np.array(skies), template.window)
         dy, dx, fit, _ = register(spectra, template)
-        shifts = np.array([grid.shift_px(t, e, y, x) for (_, t, e), y, x in zip(cuts, dy, dx, strict=True)])
+        top0, left0 = grid.corner(grid.y_px, grid.x_px)
+        shifts = np.stack([top - top0 + dy, left - left0 + dx], axis=1) * grid.cell
         y_px, x_px = grid.y_px + shifts[:, 0], grid.x_px + shifts[:, 1]
     result["dy_px"][part], result["dx_px"][part], result["fit"][part] = shifts[:, 0], shifts[:, 1], fit
 
