@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..align.mesh import field_of
+from .mapping import field_over, spread_nodes
 from .phases import Envelope, Layout
 
 __all__ = ["add_bent", "empty_bent", "mean_of", "variance_of"]
@@ -73,10 +73,11 @@ def add_bent(
     """
     height, width = layout.height, layout.width
     iy, ix = int(np.floor(shift[0] + 0.5)), int(np.floor(shift[1] + 0.5))
-    if abs(iy) >= height or abs(ix) >= width:
+    seen = layout.overlap(iy, ix)
+    if seen is None:
         return
-    where = slice(max(0, -iy), min(height, height - iy)), slice(max(0, -ix), min(width, width - ix))
-    part = frame[where[0].start + iy : where[0].stop + iy, where[1].start + ix : where[1].stop + ix]
+    where, inside = seen
+    part = frame[inside]
     centre = expected.centre[0]
     clipped = cv2.min(cv2.max(part, expected.low[0][where]), expected.high[0][where])
     inner = part.astype(np.float32)
@@ -88,18 +89,17 @@ def add_bent(
         inner[hit] = centre[where][hit]
         sums["clipped"] += int(np.count_nonzero(hit))
     moved = inner
-    if iy or ix:
+    if inner.shape[:2] != (height, width):
         moved = centre.copy()
         moved[where] = inner
-    rest = mesh + np.array([shift[0] - iy, shift[1] - ix], np.float32)
-    rows, columns = field_of(rest, height, width)
+    rows, columns = field_over(mesh, layout, (shift[0] - iy, shift[1] - ix))
     warped = cv2.remap(moved, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     # Outside the overlap nothing was seen: no difference, no weight.
     difference = cv2.subtract(warped, centre)[where]
     total, square = sums["sum"][half][where], sums["square"][where]
     mass, mass2 = sums["weight"][half][where], sums["weight2"][where]
     if isinstance(weight, np.ndarray):
-        local = cv2.resize(weight, (width, height), interpolation=cv2.INTER_LINEAR)[where]
+        local = spread_nodes(weight, layout)[where]
         weighted = difference * (local if difference.ndim == 2 else local[..., None])
         total += weighted
         cv2.accumulateProduct(weighted, difference, square)

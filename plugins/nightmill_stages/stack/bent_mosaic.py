@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..align.mesh import field_of
+from .mapping import field_over
 from .phases import Envelope, Layout
 
 __all__ = ["add_bent_mosaic", "corrected", "empty_bent_mosaic", "spread"]
@@ -89,12 +89,12 @@ def add_bent_mosaic(
     assert layout.cfa is not None
     height, width = layout.height, layout.width
     iy, ix = int(np.floor(shift[0] + 0.5)), int(np.floor(shift[1] + 0.5))
-    if abs(iy) >= height or abs(ix) >= width:
+    seen = layout.overlap(iy, ix)
+    if seen is None:
         return
+    where, inside = seen
     # Impulses are found in the frame's own grid, where the envelope lies at the whole shift.
     parity = (iy % 2) * 2 + ix % 2
-    where = slice(max(0, -iy), min(height, height - iy)), slice(max(0, -ix), min(width, width - ix))
-    inside = slice(where[0].start + iy, where[0].stop + iy), slice(where[1].start + ix, where[1].stop + ix)
     values = frame.astype(np.float32)
     if gain != 1:
         values *= np.float32(1 / gain)
@@ -105,7 +105,8 @@ def add_bent_mosaic(
         hit = part != clipped
         values[inside][hit] = np.nan
         sums["clipped"] += int(np.count_nonzero(hit))
-    rows, columns = field_of(mesh + np.array(shift, np.float32), height, width)
+    # In the frame's own grid, where parity tells colours apart.
+    rows, columns = field_over(mesh, layout, (shift[0] + layout.top, shift[1] + layout.left))
     near_rows, near_columns = np.rint(rows), np.rint(columns)
     sample = cv2.remap(
         values, near_columns, near_rows, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan")
@@ -117,11 +118,11 @@ def add_bent_mosaic(
     np.subtract(np.arange(width, dtype=np.float32)[None, :], columns, out=columns)
     there = cv2.remap(picture, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     site = (near_rows.astype(np.int32) & 1) * 2 + (near_columns.astype(np.int32) & 1)
-    seen = np.isfinite(sample)
+    usable = np.isfinite(sample)
     for channel, name in enumerate("RGB"):
         mask = np.zeros(4, bool)
         mask[[index for index in range(4) if layout.cfa[index] == name]] = True
-        mine = (mask[site] & seen).astype(np.float32)
+        mine = (mask[site] & usable).astype(np.float32)
         difference = np.where(mine > 0, sample - there[..., channel], np.float32(0))
         sums["sum"][half][..., channel] += difference
         sums["weight"][half][..., channel] += mine

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -16,7 +17,7 @@ from .bent_mosaic import add_bent_mosaic, corrected, empty_bent_mosaic, spread
 from .phases import Envelope, Layout, add, empty
 from .reconstruct import reconstruct
 
-__all__ = ["first_model", "sample_noise", "wide_open"]
+__all__ = ["first_model", "sample_noise", "sample_rows", "wide_open"]
 
 CORRECTIONS = 3
 """Rounds of correcting the first picture of a bent colour surface."""
@@ -33,15 +34,22 @@ def wide_open(layout: Layout, dtype: Any) -> Envelope:
     return Envelope(np.zeros(shape, np.float32), np.full(shape, limits.min, kind), np.full(shape, limits.max, kind))
 
 
+def sample_rows(chosen: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return rows of some of the chosen frames, spread over all of them."""
+    rows = np.flatnonzero(chosen)
+    return rows[np.unique(np.linspace(0, len(rows) - 1, min(FRAMES, len(rows))).round().astype(int))]
+
+
 def first_model(
-    table: FrameTable, chosen: NDArray[np.bool_], context: stage.Context, layout: Layout, bent: bool
+    table: FrameTable, rows: NDArray[np.int64], context: stage.Context, layout: Layout, bent: bool
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], float]:
-    """Stack some of the chosen frames plainly.
+    """Stack some frames plainly.
 
     Parameters
     ----------
     table : FrameTable
-    chosen : ndarray of bool, shape (rows,)
+    rows : ndarray of int64
+        Of the frames, see `sample_rows`.
     context : Context
         Frames are read through it.
     layout : Layout
@@ -57,9 +65,7 @@ def first_model(
     level : float
         Median level of these frames: gains refer to it.
     """
-    rows = np.flatnonzero(chosen)
-    rows = rows[np.unique(np.linspace(0, len(rows) - 1, min(FRAMES, len(rows))).round().astype(int))]
-    few = Layout(layout.height, layout.width, layout.planes, layout.cfa, 2)
+    few = replace(layout, phases=2)
     resampled = bent and layout.cfa is None
     expected = wide_open(few, context.capture.dtype)
     sums = empty_bent(few) if resampled else empty(few)

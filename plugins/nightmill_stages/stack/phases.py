@@ -32,12 +32,18 @@ class Layout:
 
     Attributes
     ----------
-    height, width, planes : int
+    height, width : int
+        Of the part of the reference that is stacked; usually the planet's box, else a frame.
+    planes : int
         Of a frame as read.
     cfa : str or None
         Colour filter array.
     phases : int
         Sub-pixel phases along each axis.
+    top, left : int
+        Where the sums begin in the reference; even behind a colour filter array, so that its pattern stays the same.
+    sensor : (int, int) or None
+        Rows and columns of a frame where the sums cover only a part of it.
     """
 
     height: int
@@ -45,6 +51,9 @@ class Layout:
     planes: int
     cfa: str | None
     phases: int
+    top: int = 0
+    left: int = 0
+    sensor: tuple[int, int] | None = None
 
     @property
     def parities(self) -> int:
@@ -58,8 +67,26 @@ class Layout:
 
     @property
     def frame_shape(self) -> tuple[int, ...]:
-        """Shape of a frame."""
+        """Shape of a frame, or of the part of it that is stacked."""
         return (self.height, self.width) if self.planes == 1 else (self.height, self.width, self.planes)
+
+    def overlap(self, iy: int, ix: int) -> tuple[tuple[slice, slice], tuple[slice, slice]] | None:
+        """Return what a frame, moved by whole pixels, shows of the part that is stacked.
+
+        Returns
+        -------
+        (slice, slice), (slice, slice) or None
+            The place in the sums, and the place in the frame; None when there is none.
+        """
+        rows, columns = self.sensor or (self.height, self.width)
+        where, inside = [], []
+        for step, size, length in ((iy + self.top, self.height, rows), (ix + self.left, self.width, columns)):
+            first, last = max(0, -step), min(size, length - step)
+            if last <= first:
+                return None
+            where.append(slice(first, last))
+            inside.append(slice(first + step, last + step))
+        return (where[0], where[1]), (inside[0], inside[1])
 
 
 @dataclass(frozen=True)
@@ -115,22 +142,27 @@ def split(dy: float, dx: float, layout: Layout) -> tuple[int, int, float, float,
 
 
 def residuals(
-    frame: Array, iy: int, ix: int, parity: int, expected: Envelope, gain: float
-) -> tuple[NDArray[np.float32], tuple[slice, slice], NDArray[np.bool_] | None]:
-    """Return what a frame, moved by whole pixels, differs from the reference by.
+    part: Array, where: tuple[slice, slice], parity: int, expected: Envelope, gain: float
+) -> tuple[NDArray[np.float32], NDArray[np.bool_] | None]:
+    """Return what a part of a frame, moved by whole pixels, differs from the reference by.
+
+    Parameters
+    ----------
+    part : ndarray
+        Samples of the frame.
+    where : (slice, slice)
+        Where they lie in the sums.
+    parity : int
+    expected : Envelope
+    gain : float
 
     Returns
     -------
     difference : ndarray of float32
-        Frame over gain, less the reference, 0 where rejected; of the shape of the overlap.
-    where : (slice, slice)
-        The overlap, in the reference's grid.
+        Part over gain, less the reference, 0 where rejected.
     rejected : ndarray of bool or None
-        Rejected samples in the overlap, None when there are none.
+        Rejected samples, None when there are none.
     """
-    height, width = frame.shape[:2]
-    where = slice(max(0, -iy), min(height, height - iy)), slice(max(0, -ix), min(width, width - ix))
-    part = frame[where[0].start + iy : where[0].stop + iy, where[1].start + ix : where[1].stop + ix]
     low, high = expected.low[parity][where], expected.high[parity][where]
     centre = expected.centre[parity][where]
     difference = part.astype(np.float32)
@@ -143,7 +175,7 @@ def residuals(
         rejected = part != clipped
         difference[rejected] = centre[rejected]
     difference -= centre
-    return difference, where, rejected
+    return difference, rejected
 
 
 def add(
@@ -174,9 +206,11 @@ def add(
     expected : Envelope
     """
     iy, ix, fy, fx, parity, py, px = split(*shift, layout)
-    if abs(iy) >= layout.height or abs(ix) >= layout.width:
+    seen = layout.overlap(iy, ix)
+    if seen is None:
         return
-    difference, where, rejected = residuals(frame, iy, ix, parity, expected, gain)
+    where, inside = seen
+    difference, rejected = residuals(frame[inside], where, parity, expected, gain)
     target = sums["sum"][half, parity, py, px][where]
     cv2.scaleAdd(difference, weight, target, target)
     square = sums["square"][parity][where]
@@ -191,7 +225,7 @@ def add(
         sums["clipped"] += int(np.count_nonzero(rejected))
         plane = rejected if rejected.ndim == 2 else rejected.any(axis=2)
         lost[where][plane] += np.float32(weight)
-    if iy or ix:
+    if difference.shape[:2] != (layout.height, layout.width):
         # Outside the overlap nothing was seen.
         lost[: where[0].start] += np.float32(weight)
         lost[where[0].stop :] += np.float32(weight)

@@ -8,6 +8,9 @@ Header of the stack (JSON values), besides "frames_kept", "frames_total", "scale
     mean brightness of the object above the sky, fraction of full scale.
 "background"
     brightness of the sky, fraction of full scale.
+"region_px"
+    [top, left, height, width] of the part that was stacked, in pixels of the stack's own grid before scaling; the sky
+    around it is the smoothed mean of some frames (absent when all of the frame was stacked).
 "white_noise"
     true when the noise is not correlated from pixel to pixel; false for bent frames.
 "fills_frame"
@@ -22,6 +25,7 @@ Header of the stack (JSON values), besides "frames_kept", "frames_total", "scale
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -35,9 +39,10 @@ from .bent import add_bent, empty_bent
 from .bent_mosaic import add_bent_mosaic, empty_bent_mosaic
 from .choose import Choice, all_usable, choose_share
 from .finish import make_bent_stack, make_fine_stack, make_stack
-from .model import first_model
+from .model import first_model, sample_rows
 from .motion import bending, jitter
 from .phases import Envelope, Layout, add, choose_phases, empty, envelope
+from .region import Overview, choose_region, framed, overview
 
 __all__ = ["StackFrames"]
 
@@ -50,7 +55,7 @@ class StackFrames(stage.Fold):
     """
 
     name = "stack"
-    version = "1"
+    version = "2"
     needs = (
         "kept",
         "sharpness",
@@ -78,6 +83,11 @@ class StackFrames(stage.Fold):
         drop: float = stage.Field(
             0.7, gt=0, le=1, description="Width of the drops, in camera pixels, that fall onto a grid of scale 2 or 3."
         )
+        region: Literal["object", "sensor"] = stage.Field(
+            "object",
+            description="What is stacked: the object, its halo and whatever else stands out in the sky, or the whole "
+            "sensor (takes longer; for moons too faint to be seen on a hundred frames).",
+        )
         clip: float = stage.Field(
             5.0, ge=3, le=100, description="Samples that many sigmas outside what the reference expects are rejected."
         )
@@ -88,7 +98,7 @@ class StackFrames(stage.Fold):
         if not usable.any():
             raise CaptureError("no frame could be registered, so there is nothing to stack")
         capture = context.capture
-        layout = self._layout(context)
+        layout = self._whole(context)
         if self.parameters.share == "auto":
             choice = choose_share(table, usable, context, layout)
             context.choose("share", {"share": choice.share, "curve": choice.curve}, choice.why)
@@ -99,8 +109,16 @@ class StackFrames(stage.Fold):
                 context.caution("share", f"only {registered:.0%} of the frames were registered: see `share` of align")
         chosen = _sharpest(table, usable, choice.share)
         bent = table["mesh"].shape[1] > 1
-        picture, sigma, level = first_model(table, chosen, context, layout, bent)
+        rows = sample_rows(chosen)
+        sky: dict[str, Any] = {}
+        if self.parameters.region == "object" and not table["fills_frame"][chosen].any():
+            seen = overview(table, rows, context)
+            layout = choose_region(table, chosen, layout, seen)
+            sky = seen.to_state() if layout.sensor else {}
+        picture, sigma, level = first_model(table, rows, context, layout, bent)
         return {
+            "region": [layout.top, layout.left, layout.height, layout.width],
+            **sky,
             "bent": bent,
             "share": choice.share,
             "curve": choice.curve,
@@ -184,15 +202,27 @@ class StackFrames(stage.Fold):
         full_scale = context.capture.full_scale
         if context.state["bent"]:
             picture = np.asarray(context.state["picture"], np.float32)
-            return make_bent_stack(partial, layout, expected, picture, full_scale, header)
-        if scale > 1:
-            return make_fine_stack(partial, layout, expected, scale, self.parameters.drop, full_scale, header)
-        return make_stack(partial, layout, expected, full_scale, header)
+            stack = make_bent_stack(partial, layout, expected, picture, full_scale, header)
+        elif scale > 1:
+            stack = make_fine_stack(partial, layout, expected, scale, self.parameters.drop, full_scale, header)
+        else:
+            stack = make_stack(partial, layout, expected, full_scale, header)
+        return framed(stack, layout, Overview.from_state(context.state), full_scale) if layout.sensor else stack
+
+    def _whole(self, context: stage.Context) -> Layout:
+        """Return the layout of whole frames."""
+        capture = context.capture
+        return Layout(capture.height, capture.width, capture.planes, capture.cfa, 1)
 
     def _layout(self, context: stage.Context) -> Layout:
-        capture = context.capture
-        size = capture.height, capture.width, capture.planes, capture.cfa
-        return Layout(*size, choose_phases(*size))
+        """Return the layout of the part that is stacked."""
+        whole = self._whole(context)
+        top, left, height, width = (int(value) for value in context.state["region"])
+        phases = choose_phases(height, width, whole.planes, whole.cfa)
+        if (height, width) == (whole.height, whole.width):
+            return replace(whole, phases=phases)
+        sensor = whole.height, whole.width
+        return Layout(height, width, whole.planes, whole.cfa, phases, top, left, sensor)
 
     def _envelope(self, layout: Layout, dtype: Any, context: stage.Context) -> Envelope:
         """Return the envelope for the capture in hand; made once and kept while the state stays the same."""

@@ -1,0 +1,81 @@
+"""Where the pixels of the stack lie in a bent frame: the mesh of local shifts, laid out over what is stacked."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .phases import Layout
+
+__all__ = ["field_over", "spread_nodes"]
+
+Float = NDArray[np.float32]
+
+
+@lru_cache(maxsize=8)
+def _weights(first: int, count: int, scale: int, length: int, nodes: int) -> Float:
+    """Return the shares (count * scale, nodes) of the nodes in every pixel along an axis: linear between nodes.
+
+    Node i is the middle of the i-th of equal parts of the axis; beyond the outermost nodes theirs holds.
+    """
+    place = first + (np.arange(count * scale) + 0.5) / scale - 0.5
+    where = np.clip((place + 0.5) / length * nodes - 0.5, 0, nodes - 1)
+    low = np.minimum(where.astype(int), max(nodes - 2, 0))
+    share = np.zeros((count * scale, nodes), np.float32)
+    each = np.arange(count * scale)
+    share[each, low] = 1 - (where - low)
+    if nodes > 1:
+        share[each, low + 1] += where - low
+    share.flags.writeable = False
+    return share
+
+
+def spread_nodes(values: Float, layout: Layout, scale: int = 1) -> Float:
+    """Interpolate values at the nodes of a mesh over the frame.
+
+    Parameters
+    ----------
+    values : ndarray of float32, shape (rows, columns)
+    layout : Layout
+        The part that is stacked.
+    scale : int
+        Pixels wanted per camera pixel.
+
+    Returns
+    -------
+    ndarray of float32, shape (height * scale, width * scale)
+    """
+    height, width = layout.sensor or (layout.height, layout.width)
+    down = _weights(layout.top, layout.height, scale, height, values.shape[0])
+    across = _weights(layout.left, layout.width, scale, width, values.shape[1])
+    return np.matmul(np.matmul(down, np.ascontiguousarray(values)), across.T)
+
+
+def field_over(
+    mesh: Float, layout: Layout, shift: tuple[float, float] = (0.0, 0.0), scale: int = 1
+) -> tuple[Float, Float]:
+    """Return where the pixels of the part that is stacked lie in a bent frame.
+
+    Parameters
+    ----------
+    mesh : ndarray of float32, shape (rows, columns, 2)
+        Local shifts, camera pixels.
+    layout : Layout
+    shift : (float, float)
+        Common to all pixels, camera pixels.
+    scale : int
+        Pixels wanted per camera pixel.
+
+    Returns
+    -------
+    rows, columns : ndarray of float32, shape (height * scale, width * scale)
+        In camera pixels, counted from the first row and column of the part.
+    """
+    rows, columns = (spread_nodes(mesh[..., axis], layout, scale) for axis in range(2))
+    down = (np.arange(layout.height * scale, dtype=np.float32) + np.float32(0.5)) / np.float32(scale) - np.float32(0.5)
+    across = (np.arange(layout.width * scale, dtype=np.float32) + np.float32(0.5)) / np.float32(scale) - np.float32(0.5)
+    rows += (down + np.float32(shift[0]))[:, None]
+    columns += across + np.float32(shift[1])
+    return rows, columns
