@@ -13,7 +13,7 @@ from .errors import PluginError
 from .plugins import Registry
 from .stage import Fold, FrameStage, Parameters, PictureStage, Source, Stage, Survey
 
-__all__ = ["Call", "change_calls", "read_calls"]
+__all__ = ["Call", "call_errors", "change_calls", "joined_names", "lay_over", "read_calls"]
 
 ORDER: tuple[type[Stage], ...] = (Source, FrameStage, Survey, Fold, PictureStage)
 
@@ -67,20 +67,42 @@ def change_calls(node: Node, calls: Sequence[Call], problems: Problems, registry
         problems.add(node, "'change' gives parameters by stage: {sharpen: {strength: 0.4}}")
         return list(calls)
     names = [call.name for call in calls]
+    for name in node.value:
+        if name not in names:
+            problems.add(node.keys[name], f"the recipe it extends has no stage {name!r}{nearest(name, names)}")
+    return lay_over(node, calls, problems, registry)
+
+
+def lay_over(node: Node, calls: Sequence[Call], problems: Problems, registry: Registry) -> list[Call]:
+    """Lay parameters by stage over those of `calls`; the rest of each stays, and stages not there are passed over."""
+    names = [call.name for call in calls]
     changed = list(calls)
     for name, values in node.value.items():
-        if names.count(name) != 1:
-            what = "has no stage" if name not in names else "has more than one stage"
-            near = nearest(name, names) if name not in names else "; write its 'stages' out instead"
-            problems.add(node.keys[name], f"the recipe it extends {what} {name!r}{near}")
+        if names.count(name) > 1:
+            text = f"stage {name!r} stands {names.count(name)} times in the recipe; write its 'stages' out instead"
+            problems.add(node.keys[name], text)
+        if names.count(name) != 1 or values.value is None:
             continue
         index = names.index(name)
-        if values.value is None:
-            continue
         merged = _merged(calls[index].given(), values) if isinstance(values.value, dict) else values
-        new = _call(name, node.keys[name], merged, problems, registry)
-        changed[index] = new or changed[index]
+        changed[index] = _call(name, node.keys[name], merged, problems, registry) or changed[index]
     return changed
+
+
+def joined_names(calls: Sequence[Call]) -> tuple[str, frozenset[str]]:
+    """Return the first picture stage that may join captures, and the names of all that work on joined ones alone.
+
+    Behind a stage that only adds pictures the captures' own go on by themselves.
+    """
+    pictures = [call for call in calls if issubclass(call.stage, PictureStage)]
+    names: list[str] = []
+    first = ""
+    for index, call in enumerate(pictures):
+        stage = call.stage
+        if issubclass(stage, PictureStage) and stage.group is not PictureStage.group:
+            first = first or call.name
+            names += [call.name] if stage.adds else [one.name for one in pictures[index:]]
+    return first, frozenset(names)
 
 
 def _merged(below: dict[str, Any], over: Node) -> Node:
@@ -96,9 +118,7 @@ def _call(name: str, place: Node, values: Node, problems: Problems, registry: Re
     try:
         cls = registry.stage(name)
     except PluginError as error:
-        blamed = registry.blames_plugin(name)
-        hint = "\nIt may come with a plugin: install that, or load it by --plugin FILE.py" if blamed else ""
-        problems.add(place, f"{error}{hint}", plugin=blamed)
+        problems.add(place, str(error), plugin=registry.blames_plugin(name))
         return None
     plain = {} if values.value is None else values.plain()
     if not isinstance(plain, dict):
@@ -107,9 +127,14 @@ def _call(name: str, place: Node, values: Node, problems: Problems, registry: Re
     try:
         return Call(name, cls, cls.Parameters.model_validate(plain))
     except ValidationError as error:
-        known = _names_in(cls.Parameters)
-        problems.add_validation(values, error.errors(), known, what=f"stage {name!r}: ", noun="parameter ")
+        call_errors(name, cls, values, error.errors(), problems)
         return None
+
+
+def call_errors(name: str, cls: type[Stage], values: Node, errors: Iterable[Any], problems: Problems) -> None:
+    """Add what pydantic found in the parameters of a stage."""
+    known = _names_in(cls.Parameters)
+    problems.add_validation(values, errors, known, what=f"stage {name!r}: ", noun="parameter ")
 
 
 def _names_in(model: type[BaseModel]) -> Callable[[Sequence[Any]], Iterable[str]]:

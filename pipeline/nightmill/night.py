@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from .documents import read_yaml
+from .documents import Node, Problems, read_yaml
 from .errors import UsageError
 from .stage import Source, Unit
 
@@ -127,6 +127,9 @@ class NightFile(_Section):
     )
     names: str = Field("{target}_{date}_{time}_{filter}", max_length=200, description="How recordings are named.")
     recipes: dict[str, str] = Field({}, description="Recipe by target: {jupiter: colour-planet.yaml}.")
+    changes: list[dict[str, Any]] = Field(
+        [], max_length=100, description="Parameters that differ from the recipes, for some targets and filters."
+    )
     plugins: list[str] = Field([], description="Single-file plugins (.py) to load; they are code with your rights.")
     masters: str | None = Field(None, description="Folder of darks and flats, or masters, kept across nights.")
     captures: dict[str, Override] = Field({}, description="What is known of single recordings, by file name.")
@@ -156,8 +159,14 @@ class Night:
         return held
 
 
-def read_night(folder: Path) -> Night:
+def read_night(folder: Path, also: Also | None = None) -> Night:
     """Read a night folder's night.yaml, if it has one.
+
+    Parameters
+    ----------
+    folder : Path
+    also : callable, optional
+        As for `read_night_file`; called only when there is a night file.
 
     Raises
     ------
@@ -171,11 +180,21 @@ def read_night(folder: Path) -> Night:
     path = folder / NIGHT_FILE
     if not path.is_file():
         return Night(folder)
-    return Night(folder, read_night_file(path))
+    return Night(folder, read_night_file(path, also))
 
 
-def read_night_file(path: Path) -> NightFile:
+Also = Callable[[Node, Problems], None]
+"""Checks more of a night file: it is handed the root and gathers problems."""
+
+
+def read_night_file(path: Path, also: Also | None = None) -> NightFile:
     """Read a night file by any name.
+
+    Parameters
+    ----------
+    path : Path
+    also : callable, optional
+        Checks what only plugins and recipes can tell, so that all problems of the file are told at once.
 
     Raises
     ------
@@ -183,14 +202,15 @@ def read_night_file(path: Path) -> NightFile:
         It cannot be read, or has problems (all listed, with line and column).
     """
     root, problems = read_yaml(path)
+    settings = NightFile()
     try:
         settings = NightFile.model_validate(root.plain())
     except ValidationError as error:
         problems.add_validation(root, error.errors(), _known_keys)
-        problems.raise_if_any()
-        raise AssertionError("validation failed without a problem") from error
-    if root.value:
-        _check_names(settings.names, root, problems)
+    if isinstance(root.value, dict):
+        _check_names(root, problems)
+        if also is not None:
+            also(root, problems)
     problems.raise_if_any()
     return settings
 
@@ -208,7 +228,10 @@ def _known_keys(location: Sequence[Any]) -> list[str]:
     return [info.alias or name for name, info in model.model_fields.items()]
 
 
-def _check_names(pattern: str, root: Any, problems: Any) -> None:
+def _check_names(root: Node, problems: Problems) -> None:
+    pattern = root.find(["names"]).value if "names" in root.value else None
+    if not isinstance(pattern, str):
+        return
     fields = re.findall(r"\{([^{}]*)\}", pattern)
     for name in fields:
         if name not in ("target", "date", "time", "filter"):

@@ -21,16 +21,18 @@ from typing import Any
 import yaml
 
 from .chain import Call, change_calls, read_calls
+from .changes import Change, read_changes
 from .documents import Node, Problems, nearest, read_text, read_yaml
 from .errors import PluginError, UsageError
 from .plugins import Registry
+from .selecting import Selection, read_selection
 from .stage import Stage
 
 __all__ = ["Call", "Recipe", "find_recipe", "parse_recipe", "read_recipe"]
 
 FORMAT = 1
 MOST_ABOVE = 8
-KEYS = ("nightmill", "title", "about", "for", "extends", "change", "stages", "locked")
+KEYS = ("nightmill", "title", "about", "for", "extends", "change", "stages", "changes", "locked")
 
 
 @dataclass(frozen=True)
@@ -43,10 +45,12 @@ class Recipe:
         File name without ".yaml".
     title, about : str
         For people.
-    targets, filters : tuple of str
-        What it is made for, lower-case targets; empty for anything. Used to choose a recipe by default.
+    made_for : Selection
+        What it is chosen for by default.
     calls : tuple of Call
         The stages in order.
+    changes : tuple of Change
+        Parameters that differ for some captures.
     locked : dict or None
         Versions that it was frozen with (see `nightmill.locking`).
     """
@@ -54,9 +58,9 @@ class Recipe:
     name: str
     title: str
     about: str
-    targets: tuple[str, ...]
-    filters: tuple[str, ...]
+    made_for: Selection
     calls: tuple[Call, ...]
+    changes: tuple[Change, ...] = ()
     locked: dict[str, Any] | None = None
 
     def of_kind(self, kind: type[Stage]) -> list[Call]:
@@ -72,10 +76,11 @@ class Recipe:
         document: dict[str, Any] = {"nightmill": FORMAT, "title": self.title}
         if self.about:
             document["about"] = self.about
-        chosen = {"targets": list(self.targets), "filters": list(self.filters)}
-        if any(chosen.values()):
-            document["for"] = {key: values for key, values in chosen.items() if values}
+        if chosen := self.made_for.plain():
+            document["for"] = chosen
         document["stages"] = stages
+        if self.changes:
+            document["changes"] = [one.plain() for one in self.changes]
         return yaml.safe_dump(document, sort_keys=False, allow_unicode=True, width=110)
 
 
@@ -112,13 +117,13 @@ def parse_recipe(text: str, name: str, registry: Registry) -> Recipe:
     return _build(root, problems, name, registry, Path.cwd(), ())
 
 
-def made_for(path: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Return the targets and filters that a recipe states, even when it is not valid otherwise; ((), ()) at worst."""
+def made_for(path: Path) -> Selection:
+    """Return what a recipe says it is for, even when it is not valid otherwise; anything at worst."""
     try:
         root, problems = read_yaml(path)
-        return _made_for(root.value, problems) if isinstance(root.value, dict) else ((), ())
     except UsageError:
-        return (), ()
+        return Selection()
+    return read_selection(root.value.get("for"), problems) if isinstance(root.value, dict) else Selection()
 
 
 def _build(
@@ -149,7 +154,10 @@ def _build(
         calls = change_calls(top["change"], calls, problems, registry)
     elif "change" in top and not extends:
         problems.add(root.keys["change"], "'change' goes with 'extends'")
-    targets, filters = _made_for(top, problems)
+    changes = base.changes if base else ()
+    if "changes" in top:
+        changes += read_changes(top["changes"], problems, registry, calls)
+    chosen = read_selection(top.get("for"), problems)
     title, about = (_text(top, key, problems) for key in ("title", "about"))
     locked = top["locked"].plain() if "locked" in top else None
     if locked is not None and not isinstance(locked, dict):
@@ -159,9 +167,12 @@ def _build(
         name=name,
         title=title or (base.title if base else name),
         about=about or (base.about if base else ""),
-        targets=targets or (base.targets if base else ()),
-        filters=filters or (base.filters if base else ()),
+        made_for=Selection(
+            chosen.targets or (base.made_for.targets if base else ()),
+            chosen.filters or (base.made_for.filters if base else ()),
+        ),
         calls=tuple(calls),
+        changes=changes,
         locked=locked,
     )
 
@@ -201,21 +212,3 @@ def _text(top: dict[str, Node], key: str, problems: Problems) -> str:
         problems.add(node, f"{key!r}: expected text")
         return ""
     return str(node.value)
-
-
-def _made_for(top: dict[str, Node], problems: Problems) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    node = top.get("for")
-    if node is None:
-        return (), ()
-    if not isinstance(node.value, dict):
-        problems.add(node, "expected 'targets' and 'filters', each a list")
-        return (), ()
-    lists: dict[str, tuple[str, ...]] = {"targets": (), "filters": ()}
-    for key, values in node.value.items():
-        if key not in lists:
-            problems.add(node.keys[key], f"there is no {key!r} here{nearest(key, lists)}")
-        elif not isinstance(values.value, list) or not all(isinstance(one.value, str) for one in values.value):
-            problems.add(values, f"{key!r}: expected a list of names, such as [jupiter, mars]")
-        else:
-            lists[key] = tuple(str(one.value) for one in values.value)
-    return tuple(target.lower() for target in lists["targets"]), lists["filters"]

@@ -19,21 +19,23 @@ __all__ = ["DRAFT", "night_schema", "parameters_schema", "recipe_schema"]
 DRAFT = "http://json-schema.org/draft-07/schema#"
 MAX_DEPTH = 12
 
+NAMES = {"type": "array", "items": {"type": "string"}, "minItems": 1}
+SELECTION = {
+    "type": "object",
+    "additionalProperties": False,
+    "properties": {
+        "targets": {**NAMES, "description": "Targets, such as [jupiter, mars]."},
+        "filters": {**NAMES, "description": "Filters, such as [RGB]."},
+    },
+}
+
 
 def recipe_schema(registry: Registry) -> dict[str, Any]:
     """Return the schema of recipes with the stages of all plugins that are loaded."""
-    models = {name: cls.Parameters for name, cls in sorted(registry.stages.items())}
-    schemas = {name: parameters_schema(model) for name, model in models.items()}
-    about = {name: registry.stages[name].summary() for name in models}
-    calls = {
-        name: {**schema, "type": ["object", "null"], "description": about[name]} for name, schema in schemas.items()
-    }
+    calls = _calls(registry)
     plain = [
-        {"const": name, "description": about[name]}
-        for name, model in models.items()
-        if not any(field.is_required() for field in model.model_fields.values())
+        {"const": name, "description": call["description"]} for name, call in calls.items() if "required" not in call
     ]
-    names = {"type": "array", "items": {"type": "string"}, "minItems": 1}
     one_call = {
         "type": "object",
         "properties": calls,
@@ -52,40 +54,57 @@ def recipe_schema(registry: Registry) -> dict[str, Any]:
             "nightmill": {"const": FORMAT, "description": "Format of the recipe."},
             "title": {"type": "string", "description": "What it is, in a few words."},
             "about": {"type": "string", "description": "For whom and what it is."},
-            "for": {
-                "type": "object",
-                "description": "What it is chosen for by itself; left out, it fits anything.",
-                "additionalProperties": False,
-                "properties": {
-                    "targets": {**names, "description": "Targets, such as [jupiter, mars]."},
-                    "filters": {**names, "description": "Filters, such as [RGB]."},
-                },
-            },
+            "for": {**SELECTION, "description": "What it is chosen for by itself; left out, it fits anything."},
             "extends": {"type": "string", "description": "Another recipe to begin with: a file beside it, or a name."},
-            "change": {
-                "type": "object",
-                "description": "Parameters that differ from the recipe it extends, by stage.",
-                "additionalProperties": False,
-                # In a change what is required may come from the recipe below.
-                "properties": {
-                    name: {k: v for k, v in call.items() if k != "required"} for name, call in calls.items()
-                },
-            },
+            "change": _change(calls, "Parameters that differ from the recipe it extends, by stage."),
             "stages": {
                 "type": "array",
                 "description": "The stages in order: source, frame, survey, one fold, picture.",
                 "minItems": 1,
                 "items": {"anyOf": [*plain, one_call]},
             },
+            "changes": _changes(calls),
             "locked": {"type": "object", "description": "Versions that it was frozen with; written by recipe lock."},
         },
     }
 
 
-def night_schema() -> dict[str, Any]:
-    """Return the schema of night.yaml."""
+def night_schema(registry: Registry) -> dict[str, Any]:
+    """Return the schema of night.yaml with the stages of all plugins that are loaded."""
     schema = _resolved(NightFile.model_json_schema(by_alias=True))
+    schema["properties"]["changes"] = _changes(_calls(registry))
     return {"$schema": DRAFT, **schema, "title": "nightmill night file"}
+
+
+def _calls(registry: Registry) -> dict[str, dict[str, Any]]:
+    """Return the schema of each stage's parameters, by name."""
+    calls = {}
+    for name, cls in sorted(registry.stages.items()):
+        schema = parameters_schema(cls.Parameters)
+        calls[name] = {**schema, "type": ["object", "null"], "description": cls.summary()}
+    return calls
+
+
+def _change(calls: Mapping[str, Mapping[str, Any]], about: str) -> dict[str, Any]:
+    # In a change what is required may come from the recipe below.
+    properties = {name: {k: v for k, v in call.items() if k != "required"} for name, call in calls.items()}
+    return {"type": "object", "description": about, "additionalProperties": False, "properties": properties}
+
+
+def _changes(calls: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
+    return {
+        "type": ["array", "null"],
+        "description": "Parameters that differ for some captures; later entries go over earlier ones.",
+        "items": {
+            "type": "object",
+            "additionalProperties": False,
+            "required": ["change"],
+            "properties": {
+                "for": {**SELECTION, "description": "The captures that it is for; left out, all."},
+                "change": _change(calls, "Parameters by stage; what is not named stays."),
+            },
+        },
+    }
 
 
 def parameters_schema(model: type[Parameters]) -> dict[str, Any]:

@@ -12,108 +12,125 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from .errors import PluginError
+from .blame import Fault, place_of
+from .documents import nearest
+from .foreign import attempt
 from .hooks import Writer
 from .stage import Fold, FrameStage, Parameters, PictureStage, Source, Stage, Survey
 
-__all__ = ["KINDS", "place_of", "vet_folders", "vet_list", "vet_stages", "vet_writers"]
+__all__ = ["KINDS", "folder_faults", "list_faults", "stage_faults", "writer_faults"]
 
 KINDS = (Source, FrameStage, Survey, Fold, PictureStage)
 SECTIONS = ("site", "telescope", "camera", "filters")
 ENGINES_OWN = ("number", "utc")
 """Columns that no stage may give: the engine fills them."""
 
+Told = Iterator[tuple[str, tuple[str, ...]]]
+"""Sentences, each with the names that lead to its place in the stage's source."""
 
-def vet_list(value: Any, hook: str, what: str, place: str = "") -> list[Any]:
-    """Return what a hook handed over as a list; `place` goes to the end of the message when it is none."""
+HOOK = ("return",)
+"""Leads to what the hook returns, in the hook's source."""
+
+
+def list_faults(value: Any, hook: str, what: str, function: Any) -> Iterator[Fault]:
+    """Say what is wrong with the kind of thing that a hook returned: it must be a list."""
     if isinstance(value, (str, bytes, Mapping)) or not isinstance(value, Iterable) or inspect.isclass(value):
-        raise PluginError(f"{hook} returned {_short(value)}; return a list of {what}{place}")
-    return list(value)
+        yield Fault(f"{hook} returned {_short(value)}; return a list of {what}", place_of(function, "return"))
 
 
-def place_of(thing: Any) -> str:
-    """Return " (file, line)" of a class, its instance or a function; nothing when the source cannot be found."""
-    target = thing if inspect.isclass(thing) or inspect.isfunction(thing) else type(thing)
-    try:
-        file, line = inspect.getsourcefile(target), inspect.getsourcelines(target)[1]
-    except (OSError, TypeError):
-        return ""
-    return f" ({Path(file).name}, line {line})" if file else ""
-
-
-def vet_stages(handed: Sequence[Any]) -> list[type[Stage]]:
-    """Check the stage classes of one plugin; all faults in one PluginError."""
-    faults = [f"{fault}{place_of(one)}" for one in handed for fault in _stage_faults(one)]
-    names = [getattr(one, "name", None) for one in handed]
-    faults += [f"two stages of it are named {name!r}" for name in dict.fromkeys(names) if names.count(name) > 1]
-    if faults:
-        raise PluginError("; ".join(faults))
-    return list(handed)
-
-
-def vet_writers(handed: Sequence[Any]) -> list[Writer]:
-    """Check the writers of one plugin."""
+def stage_faults(handed: Sequence[Any], function: Any = None) -> Iterator[Fault]:
+    """Say what is wrong with the stage classes of one plugin, handed over by a hook `function`."""
     for one in handed:
-        place = place_of(one)
-        if inspect.isclass(one):
-            name = one.__name__
-            raise PluginError(f"nightmill_writers handed over the class {name}; hand over {name}(){place}")
-        if not isinstance(one, Writer):
-            raise PluginError(
-                f"nightmill_writers handed over {_short(one)}, which is not a nightmill.hooks.Writer{place}"
-            )
-        who = f"writer {type(one).__name__}"
-        if not isinstance(getattr(one, "name", None), str) or not one.name:
-            raise PluginError(f"{who} has no name{place}")
-        suffix = getattr(one, "suffix", None)
-        if not isinstance(suffix, str) or re.fullmatch(r"(\.[A-Za-z0-9-]+)+", suffix) is None:
-            raise PluginError(f"{who}: its suffix {suffix!r} must be like '.tif'{place}")
-        if type(one).write is Writer.write:
-            raise PluginError(f"{who} does not define write{place}")
-    return list(handed)
+        for text, names in _stage_faults(one):
+            yield Fault(text, (names != HOOK and place_of(one, *names)) or place_of(function, "return"))
+    known = [getattr(one, "name", None) for one in handed]
+    for name in dict.fromkeys(known):
+        if known.count(name) > 1:
+            text = f"two stages of it are named {name!r}; give one of them another name"
+            yield Fault(text, place_of(function, "return"))
 
 
-def vet_folders(handed: Sequence[Any]) -> list[Path]:
-    """Check the folders of recipes of one plugin."""
+def writer_faults(handed: Sequence[Any], function: Any = None) -> Iterator[Fault]:
+    """Say what is wrong with the writers of one plugin."""
+    for one in handed:
+        for text, names in _writer_faults(one):
+            yield Fault(text, (names != HOOK and place_of(one, *names)) or place_of(function, "return"))
+
+
+def _writer_faults(one: Any) -> Told:
+    if inspect.isclass(one):
+        yield f"nightmill_writers handed over the class {one.__name__}; hand over {one.__name__}()", HOOK
+        return
+    if not isinstance(one, Writer):
+        yield f"nightmill_writers handed over {_short(one)}, which is not a nightmill.hooks.Writer", HOOK
+        return
+    who = f"writer {type(one).__name__}"
+    if not isinstance(getattr(one, "name", None), str) or not one.name:
+        yield f"{who} has no name; write name = 'my-format'", ("name",)
+    suffix = getattr(one, "suffix", None)
+    if not isinstance(suffix, str) or re.fullmatch(r"(\.[A-Za-z0-9-]+)+", suffix) is None:
+        yield f"{who}: its suffix {suffix!r} must be like '.tif'", ("suffix",)
+    if type(one).write is Writer.write:
+        yield f"{who} does not define write(self, picture, path)", ()
+
+
+def folder_faults(handed: Sequence[Any], function: Any = None) -> Iterator[Fault]:
+    """Say what is wrong with the folders of recipes of one plugin."""
     for one in handed:
         if not isinstance(one, Path):
-            raise PluginError(f"nightmill_recipes handed over {_short(one)}; hand over folders as pathlib.Path")
-        if not one.is_dir():
-            raise PluginError(f"nightmill_recipes handed over {one}, which is no folder")
-    return list(handed)
+            text = f"nightmill_recipes handed over {_short(one)}; hand over folders as pathlib.Path"
+            yield Fault(text, place_of(function, "return"))
+        elif not one.is_dir():
+            text = f"nightmill_recipes handed over {one}, which is no folder; give Path(__file__).parent / 'recipes'"
+            yield Fault(text, place_of(function, "return"))
 
 
-def _stage_faults(cls: Any) -> Iterator[str]:
+def _stage_faults(cls: Any) -> Told:
+    place: tuple[str, ...]
     if not (inspect.isclass(cls) and issubclass(cls, KINDS)):
-        hint = ""
+        hint, place = "; hand over stage classes", HOOK
         if inspect.isclass(cls) and issubclass(cls, Stage):
-            hint = "; derive it from stage.Source, FrameStage, Survey, Fold or PictureStage"
+            hint, place = "; derive it from stage.Source, FrameStage, Survey, Fold or PictureStage", ()
         elif isinstance(cls, KINDS):
             hint = "; hand over the class itself, without ()"
         elif inspect.isfunction(cls):
-            hint = "; decorate the function with @stage.survey, @stage.frame or @stage.picture"
-        yield f"nightmill_stages handed over {_short(cls)}, which is not a stage class{hint}"
+            hint, place = "; decorate the function with @stage.survey, @stage.frame or @stage.picture", ()
+        yield f"nightmill_stages handed over {_short(cls)}, which is not a stage class{hint}", place
         return
     if cls in KINDS:
-        yield f"nightmill_stages handed over stage.{cls.__name__} itself; derive a stage of your own from it"
+        yield f"nightmill_stages handed over stage.{cls.__name__} itself; derive a stage of your own from it", HOOK
         return
     name = getattr(cls, "name", None)
+    who = f"stage {name!r}"
     if not isinstance(name, str) or re.fullmatch(r"[a-z][a-z0-9]*(-[a-z0-9]+)*", name) is None:
-        yield f"stage {cls.__name__}: its name {name!r} must be lower-case words joined by '-', such as 'my-grade'"
-        return
-    yield from (f"stage {name!r}: {fault}" for fault in _declaration_faults(cls))
+        wish = _wished(name, cls)
+        yield (
+            f"stage {cls.__name__}: its name {name!r} must be lower-case words joined by '-': write {wish!r}",
+            ("name",),
+        )
+        who = f"stage {cls.__name__}"
+    yield from ((f"{who}: {text}", names) for text, names in _declaration_faults(cls))
 
 
-def _declaration_faults(cls: type[Stage]) -> Iterator[str]:
+def _wished(name: Any, cls: type[Stage]) -> str:
+    """Make a name as it should be."""
+    text = name if isinstance(name, str) and name else cls.__name__
+    words = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "-", text)
+    return re.sub(r"[^a-z0-9]+", "-", words.lower()).strip("-0123456789") or "my-stage"
+
+
+def _declaration_faults(cls: type[Stage]) -> Told:
     if inspect.isabstract(cls):
-        yield f"it does not write {', '.join(sorted(cls.__abstractmethods__))}"
+        for method in sorted(cls.__abstractmethods__):
+            yield f"it does not write {method}{_nearest_method(cls, method)}", ()
     if not cls.summary():
-        yield "it has no docstring; its first line tells users what it does"
+        yield "it has no docstring; its first line tells users what it does", ()
     if not isinstance(cls.version, str) or not cls.version:
-        yield f"version is {cls.version!r}; write it as text, such as version = '1'"
+        yield f"version is {cls.version!r}; write it as text, version = '{cls.version or 1}'", ("version",)
     yield from _names_faults("uses", cls.uses, SECTIONS)
     if not _is_text_map(cls.aids):
-        yield f"aids is {_short(cls.aids)}; write a dict of role to the fold of its master, {{'dark': 'master-dark'}}"
+        text = f"aids is {_short(cls.aids)}; write a dict of role to the fold of its master, {{'dark': 'master-dark'}}"
+        yield text, ("aids",)
     parameters = list(_parameter_faults(cls.Parameters))
     yield from parameters
     if issubclass(cls, (Survey, Fold)):
@@ -121,45 +138,65 @@ def _declaration_faults(cls: type[Stage]) -> Iterator[str]:
     if issubclass(cls, Survey):
         yield from _survey_faults(cls)
     if not parameters and not inspect.isabstract(cls) and _no_required(cls.Parameters):
-        try:
-            cls()
-        except Exception as error:
-            yield f"it cannot be made with its default parameters: {_first_line(error)}"
+        error = attempt(cls).error
+        if error is not None:
+            yield f"it cannot be made with its default parameters: {_first_line(error)}", ("__init__",)
 
 
-def _names_faults(what: str, names: Any, known: Sequence[str] | None) -> Iterator[str]:
+def _nearest_method(cls: type[Stage], method: str) -> str:
+    """Name the method of the class that may have been meant."""
+    import difflib
+
+    base = next(kind for kind in KINDS if issubclass(cls, kind))
+    own = [name for name in vars(cls) if inspect.isfunction(vars(cls)[name]) and not hasattr(base, name)]
+    close = difflib.get_close_matches(method, own, n=1, cutoff=0.6)
+    arguments = ", ".join(inspect.signature(getattr(base, method)).parameters)
+    return f"; {close[0]!r} is probably meant to be it" if close else f"; write def {method}({arguments})"
+
+
+def _names_faults(what: str, names: Any, known: Sequence[str] | None) -> Told:
     if isinstance(names, str) or not isinstance(names, (tuple, list)) or not all(isinstance(n, str) for n in names):
         example = f"({names!r},)" if isinstance(names, str) else "('level',)"
-        yield f"{what} is {_short(names)}; write a tuple, {what} = {example}"
+        yield f"{what} is {_short(names)}; write a tuple, {what} = {example}", (what,)
         return
     for name in names:
         if known is not None and name not in known:
-            yield f"{what}: night.yaml has no section {name!r}; there is {', '.join(known)}"
+            yield f"{what}: night.yaml has no section {name!r}{nearest(name, known)}", (what,)
 
 
-def _survey_faults(cls: type[Survey]) -> Iterator[str]:
+def _survey_faults(cls: type[Survey]) -> Told:
     if not _is_text_map(cls.gives) or not cls.gives:
-        yield f"gives is {_short(cls.gives)}; write a dict of column to what it is, {{'contrast': 'contrast, 0 to 1'}}"
+        text = f"gives is {_short(cls.gives)}; write a dict of column to what it is, {{'contrast': 'contrast, 0 to 1'}}"
+        yield text, ("gives",)
         return
     for column in cls.gives:
         if column in ENGINES_OWN or not column.isidentifier() or column.startswith("_"):
-            yield f"gives: {column!r} cannot be a column; use letters, digits and _, but not number or utc"
+            text = f"gives: {column!r} cannot be a column; use letters, digits and _, but not number or utc"
+            yield text, ("gives",)
     if cls.rows not in ("all", "kept"):
-        yield f"rows is {cls.rows!r}; write 'all' or 'kept'"
+        yield f"rows is {cls.rows!r}; write 'all' or 'kept'", ("rows",)
 
 
-def _parameter_faults(model: Any) -> Iterator[str]:
+def _parameter_faults(model: Any) -> Told:
     if not (inspect.isclass(model) and issubclass(model, Parameters)):
-        yield f"Parameters is {_short(model)}; derive it: class Parameters(stage.Parameters)"
+        text = f"Parameters is {_short(model)}; derive it: class Parameters(stage.Parameters)"
+        yield text, ("Parameters",)
         return
     for name, field in model.model_fields.items():
         if not field.description:
-            yield f"parameter {name!r} has no description; write stage.Field(..., description='One sentence.')"
+            text = f"parameter {name!r} has no description; write stage.Field(..., description='One sentence.')"
+            yield text, ("Parameters", name)
     if _no_required(model):
-        try:
-            model()
-        except Exception as error:
-            yield f"a default of its parameters is not valid: {_first_line(error)}"
+        error = attempt(model).error
+        if error is not None:
+            wrong = _wrong_fields(error)
+            yield f"a default of its parameters is not valid: {_first_line(error)}", ("Parameters", *wrong)
+
+
+def _wrong_fields(error: BaseException) -> tuple[str, ...]:
+    from pydantic import ValidationError
+
+    return tuple(str(part) for part in error.errors()[0]["loc"][:1]) if isinstance(error, ValidationError) else ()
 
 
 def _no_required(model: Any) -> bool:
@@ -171,7 +208,7 @@ def _is_text_map(value: Any) -> bool:
     return isinstance(value, Mapping) and all(isinstance(one, str) for pair in value.items() for one in pair)
 
 
-def _first_line(error: Exception) -> str:
+def _first_line(error: BaseException) -> str:
     """Put an error into one line; pydantic's names the parameter in its second line and the reason in its third."""
     lines = [line.strip() for line in str(error).splitlines() if line.strip()]
     if type(error).__name__ == "ValidationError" and len(lines) >= 3:

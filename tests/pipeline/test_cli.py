@@ -87,11 +87,24 @@ def test_3_when_the_scheduler_is_not_there(toy):
 
 def test_4_for_a_broken_plugin(toy, tmp_path):
     broken = tmp_path / "broken.py"
+    broken.write_text("import no_such_module\n@stage.survey(gives={'mine': 'mine, 0 to 1'})\ndef my_grade(data): ...\n")
+    recipe = toy[5].with_name("mine.yaml")
+    recipe.write_text(toy[5].read_text().replace("  - toy-mean", "  - my-grade\n  - toy-mean"))
+    done = nightmill(*toy[:5], recipe, *toy[6:], "--plugin", broken)
+    assert done.returncode == 4
+    assert "stage 'my-grade' is in broken (broken.py), which cannot be loaded" in done.stderr
+    assert "broken.py:1:1: ModuleNotFoundError: No module named 'no_such_module'" in done.stderr
+    assert "Traceback" in done.stderr  # of the plugin's own code alone
+    assert "importlib" not in done.stderr
+
+
+def test_a_broken_plugin_stops_no_run_that_does_not_use_it(toy, tmp_path):
+    broken = tmp_path / "broken.py"
     broken.write_text("import no_such_module\n")
     done = nightmill(*toy, "--plugin", broken)
-    assert done.returncode == 4
-    assert "broken.py" in done.stderr and "no_such_module" in done.stderr
-    assert "Traceback" not in done.stderr
+    assert done.returncode == 0, done.stderr
+    assert "not loaded, and not needed here: plugin broken: " in done.stderr
+    assert "broken.py:1:1: ModuleNotFoundError" in done.stderr
 
 
 def test_75_while_another_run_holds_the_folder(toy, toy_night):

@@ -40,7 +40,9 @@ def test_every_stage_is_listed_with_kind_first_line_plugin_and_version() -> None
 def test_broken_plugins_are_listed_with_reason_and_traceback(tmp_path: Path) -> None:
     path = tmp_path / "club.py"
     path.write_text("import no_such_module_here\n", encoding="utf-8")
-    assert "broken: club (club.py): ModuleNotFoundError: No module named" in say("--plugin", str(path))
+    said = say("--plugin", str(path))
+    assert "broken: club (club.py): " in said
+    assert "club.py:1:1: ModuleNotFoundError: No module named" in said
     (broken,) = json.loads(say("--plugin", str(path), "--json"))["broken"]
     assert "Traceback" in broken["trace"]
 

@@ -65,11 +65,14 @@ def _show(report: dict[str, Any], why: str | None) -> None:
     for one in report["captures"]:
         words = [one["target"], one["filter"], f"{one['frames']:,} frames", one["recipe"]]
         title = f"{one['file']}  ({', '.join(word for word in words if word)})"
+        title += f"\n  changed: {'; '.join(one['changes'])}" if one["changes"] else ""
         shown += _branch(console, Tree(title), one["steps"], one["file"], why)
     for one in report["pictures"]:
         name = " ".join(filter(None, (one["names"][0], one["added"])))
         of = f"  of {', '.join(one['files'])}" if len(one["files"]) > 1 else ""
         shown += _branch(console, Tree(f"picture {name}{of}"), one["steps"], " ".join((name, *one["files"])), why)
+    for one in report["broken_plugins"]:
+        console.print(f"not loaded, and not needed here: plugin {one['name']}: {one['reason'].partition(chr(10))[0]}")
     for one in report["set_aside"]:
         console.print(f"set aside: {one['file']}: {one['reason']}")
     if why is not None and not shown:

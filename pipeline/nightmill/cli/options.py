@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -30,16 +31,35 @@ out_option = click.option(
 recipe_option = click.option(
     "--recipe", metavar="FILE", help="One recipe for every capture: a file, or the name of a shipped one."
 )
-plugin_option = click.option(
-    "--plugin",
-    "plugins",
-    multiple=True,
-    metavar="FILE.py",
-    help="Load a single-file plugin. It is code that runs with your rights: name only files you trust.",
-)
 locked_option = click.option(
     "--locked", is_flag=True, help="Use only frozen recipes, and refuse other versions than they were frozen with."
 )
+
+
+def plugin_option(command: F) -> F:
+    """Add --plugin and --no-plugin; both arrive as one choice of plugins, under `plugins`."""
+
+    @functools.wraps(command)
+    def chosen(*args: Any, plugins: tuple[str, ...], without: tuple[str, ...], **options: Any) -> Any:
+        from ..plugins import plugin_choice
+
+        return command(*args, plugins=plugin_choice(plugins, without), **options)
+
+    named = click.option(
+        "--plugin",
+        "plugins",
+        multiple=True,
+        metavar="FILE.py",
+        help="Load a single-file plugin. It is code that runs with your rights: name only files you trust.",
+    )
+    left_out = click.option(
+        "--no-plugin",
+        "without",
+        multiple=True,
+        metavar="NAME",
+        help="Leave out a plugin: an installed one, or one that night.yaml names, by its name without .py.",
+    )
+    return named(left_out(chosen))  # type: ignore[return-value]
 
 
 class _Memory(click.ParamType[int]):

@@ -96,8 +96,8 @@ def _load(module: str) -> tuple[Registry, list[type[Stage]]]:
         registry, name = load_registry((str(path),)), path.stem
     else:
         registry, name = load_module(module)
-    for broken in registry.broken:
-        if broken.name == name and broken.trace:
-            raise PluginError(f"{module}: {broken.reason}\n{broken.trace.rstrip()}")
+    if not registry.manager.has_plugin(name):
+        told = [f"{one.reason}\n{one.trace}".rstrip() for one in registry.broken if one.name == name]
+        raise PluginError(f"{module} cannot be loaded: " + "\n".join(told))
     prefix = f"{name}:"
     return registry, [cls for full, cls in registry.qualified.items() if full.startswith(prefix)]

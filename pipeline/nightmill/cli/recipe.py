@@ -41,7 +41,8 @@ def schema(plugins: tuple[str, ...], output: Path | None, night: bool) -> int:
     """
     from ..schema import night_schema, recipe_schema
 
-    built = night_schema() if night else recipe_schema(_registry(plugins))
+    registry = _registry(plugins)
+    built = night_schema(registry) if night else recipe_schema(registry)
     _give(json.dumps(built, indent=1, ensure_ascii=False) + "\n", output)
     return 0
 
@@ -94,15 +95,9 @@ def diff(first: str, second: str, plugins: tuple[str, ...]) -> int:
 
 
 def _registry(plugins: tuple[str, ...]) -> Registry:
-    from ..errors import PluginError
     from ..plugins import load_registry
 
-    files = tuple(str(Path(name).resolve()) for name in plugins)
-    registry = load_registry(files)
-    for broken in registry.broken:
-        if broken.origin in {Path(name).name for name in files}:
-            raise PluginError(f"plugin {broken.origin}: {broken.reason}")
-    return registry
+    return load_registry(plugins)
 
 
 def _read(name: str, registry: Registry) -> Recipe:
@@ -143,7 +138,7 @@ def _texts(one: Recipe, other: Recipe) -> Iterator[str]:
     from ..differences import in_words
 
     for name, what in (("targets", "made for the targets"), ("filters", "made for the filters"), ("title", "title")):
-        old, new = getattr(one, name), getattr(other, name)
+        old, new = (getattr(one if name == "title" else one.made_for, name) for one in (one, other))
         if old != new:
             said = [in_words(list(value)) if isinstance(value, tuple) else in_words(value) for value in (old, new)]
             said = ["any" if value == "[]" else value for value in said]

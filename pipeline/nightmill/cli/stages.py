@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from typing import Any
 
 import click
@@ -21,21 +20,26 @@ __all__ = ["stages"]
 def stages(name: str | None, plugins: tuple[str, ...], as_json: bool, markdown: bool) -> int:
     """List every stage; with NAME, tell all about one: parameters with units, ranges and defaults, and columns.
 
-    Plugins that could not be loaded are listed with the reason; the full traceback is in --json.
+    Plugins that could not be loaded are listed with the reason; NAME may be such a plugin, for its whole traceback.
     """
     from ..plugins import load_registry
     from ..reference import describe_stage, to_markdown
 
-    registry = load_registry(tuple(str(Path(one).resolve()) for one in plugins))
+    registry = load_registry(plugins)
+    broken = [{**vars(one), "stages": sorted(one.stages)} for one in registry.broken]
+    if name is not None and name not in registry.stages and any(one["name"] == name for one in broken):
+        for one in broken:
+            if one["name"] == name:
+                click.echo(json.dumps(one, indent=1) if as_json else _whole(one))
+        return 4
     if name is not None:
-        registry.stage(name)
+        cls = registry.stage(name)
     if markdown:
         click.echo(to_markdown(registry), nl=False)
         return 0
     known = [describe_stage(cls, registry.origins[one]) for one, cls in sorted(registry.stages.items())]
-    chosen = next((one for one in known if one["name"] == name), None)
+    chosen = describe_stage(cls, registry.origins[name]) if name is not None else None
     if as_json:
-        broken = [vars(one) for one in registry.broken]
         clashes = {one: list(both) for one, both in registry.clashes.items()}
         whole = chosen or {"stages": known, "broken": broken, "clashes": clashes}
         click.echo(json.dumps(whole, indent=1, ensure_ascii=False))
@@ -57,6 +61,15 @@ def _show_all(known: list[dict[str, Any]], registry: Any) -> None:
         click.echo(f"clash: {name}: claimed by {first} and by {second}; it cannot be used until one is removed")
     for one in registry.broken:
         click.echo(f"broken: {one.name} ({one.origin}): {one.reason}")
+    if registry.broken:
+        click.echo("For the whole traceback give: nightmill stages NAME, with the name of the plugin.")
+
+
+def _whole(one: dict[str, Any]) -> str:
+    """Tell all about a plugin that cannot be loaded."""
+    held = f"it seems to hold: {', '.join(one['stages'])}" if one["stages"] else ""
+    head = f"plugin {one['name']} ({one['origin']}) cannot be loaded:"
+    return "\n".join(filter(None, (head, one["reason"], one["trace"].rstrip(), held)))
 
 
 def _show_one(one: dict[str, Any]) -> None:

@@ -8,7 +8,7 @@ own with a fold, and optional inputs of whatever reads calibrated frames.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from ..artefacts import Capture
@@ -29,10 +29,14 @@ FOLD_RANGES = 8
 
 @dataclass(frozen=True)
 class Assignment:
-    """A capture and the recipe that it goes through."""
+    """A capture and the recipe that it goes through.
+
+    `common` is the recipe without what differs by filter: captures that share it may be joined in a picture.
+    """
 
     capture: Capture
     recipe: Recipe
+    common: Recipe
 
 
 @dataclass
@@ -111,9 +115,10 @@ def build_plan(night: Night, assignments: Sequence[Assignment], aids: Sequence[C
         builder.capture(index, one, names[index])
     by_recipe: dict[int, list[int]] = {}
     for index, one in enumerate(assignments):
-        by_recipe.setdefault(id(one.recipe), []).append(index)
+        by_recipe.setdefault(id(one.common), []).append(index)
+        builder.recipes.append(one.recipe)
     for indices in by_recipe.values():
-        builder.pictures(assignments[indices[0]].recipe, indices)
+        builder.pictures(assignments[indices[0]].common, indices)
     builder.plan.pictures.sort(key=lambda picture: picture.captures)
     return builder.plan
 
@@ -125,6 +130,7 @@ class _Builder:
     registry: Registry
     plan: Plan
     moments: dict[str, int] = field(default_factory=dict)
+    recipes: list[Recipe] = field(default_factory=list)
 
     def capture(self, index: int, one: Assignment, name: str) -> None:
         """Plan one capture up to its stack."""
@@ -257,7 +263,7 @@ class _Builder:
             assert isinstance(stage, PictureStage)
             held = [tuple(self.plan.chains[i].capture for i in unit) for unit, _ in units]
             groups = list(enumerate(stage.group(held)))
-            made = [self.develop(f"{number}.{k}", call, [units[i] for i in group]) for k, group in groups]
+            made = [self.develop(f"{number}.{k}", call, number, [units[i] for i in group]) for k, group in groups]
             if stage.adds:
                 added |= {step: call.name for _, step in made}
                 units = units + made
@@ -269,7 +275,7 @@ class _Builder:
         for unit, last in units:
             named = [self.plan.chains[i].name for i in unit]
             first = self.plan.chains[unit[0]].capture
-            content = self.about(recipe, [self.plan.chains[i].capture.file for i in unit])
+            content = self.about(self.recipe_of(recipe, unit), [self.plan.chains[i].capture.file for i in unit])
             content |= {
                 "names": self.night.settings.names,
                 "stem": named,
@@ -289,11 +295,22 @@ class _Builder:
         self.moments[moment] = self.moments.get(moment, 0) + 1
         return self.moments[moment]
 
+    def recipe_of(self, common: Recipe, unit: Sequence[int]) -> Recipe:
+        """Return the recipe that these captures went through; where they differ, as what they have in common."""
+        first, *rest = (self.recipes[index] for index in unit)
+        if all(one is first for one in rest):
+            return first
+        filters = [self.plan.chains[index].capture.filter for index in unit]
+        changes = [one for one in common.changes if any(one.chosen.has_filter(name) for name in filters)]
+        return replace(common, changes=tuple(changes))
+
     def develop(
-        self, number: str, call: Call, members: Sequence[tuple[tuple[int, ...], str]]
+        self, number: str, call: Call, place: int, members: Sequence[tuple[tuple[int, ...], str]]
     ) -> tuple[tuple[int, ...], str]:
-        """Plan one picture stage on one group."""
+        """Plan one picture stage on one group; `place` counts the picture stages of the recipe."""
         unit = tuple(sorted({index for captures, _ in members for index in captures}))
+        owns = [self.recipes[index].of_kind(PictureStage)[place] for index in unit]
+        call = owns[0] if all(own == owns[0] for own in owns) else call
         inputs = tuple(Input(f"member:{k:02d}", step, optional=len(members) > 1) for k, (_, step) in enumerate(members))
         chains = [self.plan.chains[i] for i in unit]
         facts = [

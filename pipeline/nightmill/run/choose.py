@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from ..artefacts import Capture
 from ..errors import NightmillError, PluginError, UsageError
 from ..night import Night
 from ..plugins import Registry
 from ..recipe import Recipe, find_recipe, made_for, read_recipe, shipped
+from ..selecting import Selection
 
 __all__ = ["Recipes", "choose_recipe", "gather_recipes"]
 
@@ -18,8 +18,7 @@ __all__ = ["Recipes", "choose_recipe", "gather_recipes"]
 class Broken:
     """A recipe that a plugin hands over and that is not valid: what it is for, and what is wrong with it."""
 
-    targets: tuple[str, ...]
-    filters: tuple[str, ...]
+    made_for: Selection
     error: NightmillError
 
 
@@ -55,36 +54,33 @@ def gather_recipes(night: Night, name: str | None, registry: Registry) -> Recipe
     """Read and validate the recipes that a run may use."""
     if name is not None:
         return Recipes(read_recipe(find_recipe(name, registry), registry), {}, ())
-    by_target = {}
-    for target, recipe in night.settings.recipes.items():
-        try:
-            path = find_recipe(recipe, registry, night.folder)
-        except UsageError as error:
-            raise UsageError(f"night.yaml: recipes: {target}: {error}") from None
-        by_target[target.lower()] = read_recipe(path, registry)
+    by_target = {
+        target.lower(): read_recipe(find_recipe(recipe, registry, night.folder), registry)
+        for target, recipe in night.settings.recipes.items()
+    }
     usable, broken = [], []
     for path in shipped(registry):
         try:
             usable.append(read_recipe(path, registry))
         except (UsageError, PluginError) as error:
-            broken.append(Broken(*made_for(path), error))
+            broken.append(Broken(made_for(path), error))
     return Recipes(None, by_target, tuple(usable), tuple(broken))
 
 
-def choose_recipe(capture: Capture, recipes: Recipes) -> Recipe | None:
-    """Choose for one capture: the one given, the night file's by target, else the shipped one that fits best.
+def choose_recipe(target: str | None, filter: str | None, recipes: Recipes) -> Recipe | None:
+    """Choose for a capture: the one given, the night file's by target, else the shipped one that fits best.
 
     A recipe made for the target goes before one for anything; then one made for the filter before one for any. When
     the best is not valid its error is raised: a night must not start on the second best in silence.
     """
     if recipes.given is not None:
         return recipes.given
-    if capture.target in recipes.by_target:
-        return recipes.by_target[capture.target]
+    if target in recipes.by_target:
+        return recipes.by_target[target]
     best: tuple[int, Recipe | Broken] | None = None
     known: tuple[Recipe | Broken, ...] = (*recipes.shipped, *recipes.broken)
     for recipe in known:
-        fit = _fit(recipe.targets, capture.target), _fit(recipe.filters, capture.filter)
+        fit = _fit(recipe.made_for.targets, target), _fit(recipe.made_for.filters, filter)
         if min(fit) >= 0 and (best is None or 2 * fit[0] + fit[1] > best[0]):
             best = 2 * fit[0] + fit[1], recipe
     if best is None:

@@ -69,6 +69,9 @@ class _Run:
         began = time.monotonic()
         session, root = self.session, self.session.store.root
         self.journal.event("run started", night=str(session.night.folder), out=str(session.out))
+        for one in session.registry.broken:
+            self.journal.event("plugin broken", plugin=one.name, origin=one.origin, reason=one.reason, trace=one.trace)
+            self.progress.plugin_broken(one.name, one.brief)
         crew = Crew(self.options, root / "scratch", root, session.night.folder, session.plugins)
         shelf, showing = Shelf(session.out, session.store), Showing(session, self.journal)
         state, at_once = "failed", True

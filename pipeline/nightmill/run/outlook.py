@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from ..artefacts import Capture
 from ..plan import PicturePlan, Plan, Step
 from ..plan.space import bytes_needed
+from ..recipe import Recipe
+from .choose import choose_recipe
+from .fitting import changed_parameters
 from .reasons import content_reasons, input_reasons
 from .remember import PARTS, Memory, label_of, load_memory
 from .session import Session, open_here
@@ -33,28 +37,29 @@ def look_ahead(session: Session, workers: int) -> dict[str, Any]:
     Returns
     -------
     dict
-        JSON values: "night", "out", "captures" (file, target, filter, frames, recipe, name, steps), "masters",
-        "pictures" (names, files, steps), "set_aside" (file, role, reason), "disk" (needed_bytes, free_bytes) and
-        "seconds" (None when nothing was timed so far). A step has "step", "label", "state" ("there", "make", "again",
-        "unknown"), "tasks" (how many it takes now) and "reasons".
+        JSON values: "night", "out", "captures" (file, target, filter, frames, recipe, changes, name, steps),
+        "masters", "pictures" (names, added, files, steps), "broken_plugins" (name, reason), "set_aside" (file, role,
+        reason), "disk" (needed_bytes, free_bytes) and "seconds" (None when nothing was timed so far). A step has
+        "step", "label", "state" ("there", "make", "again", "unknown"), "tasks" (how many it takes now) and "reasons".
     """
     inventory, plan, board = session.survey(open_here)
     board.want(plan.goals)
     teller = _Teller(plan, board, load_memory(session.store.root), session.store.has)
     order = {name: number for number, name in enumerate(plan.steps)}
     times = _step_seconds(session.out / "journal.jsonl")
-    recipes = dict(zip((chain.capture.file for chain in plan.chains), _recipes(session, plan), strict=True))
+    recipes = [choose_recipe(one.capture.target, one.capture.filter, session.recipes) for one in plan.chains]
     captures = [
         {
             "file": chain.capture.file,
             "target": chain.capture.target,
             "filter": chain.capture.filter,
             "frames": chain.capture.frames,
-            "recipe": recipes[chain.capture.file],
+            "recipe": recipe.name if recipe else "",
+            "changes": _changes(session, recipe, chain.capture),
             "name": chain.name,
             "steps": teller.steps(f"{index:05d}/", lambda part: not part.startswith("picture ")),
         }
-        for index, chain in enumerate(plan.chains)
+        for index, (chain, recipe) in enumerate(zip(plan.chains, recipes, strict=True))
     ]
     masters = [
         {"file": file, "role": chain.capture.role, "steps": teller.steps(f"master/{file}/", lambda part: True)}
@@ -77,6 +82,7 @@ def look_ahead(session: Session, workers: int) -> dict[str, Any]:
         "captures": captures,
         "masters": masters,
         "pictures": pictures,
+        "broken_plugins": [{"name": one.name, "reason": one.reason} for one in session.registry.broken],
         "set_aside": [{"file": one.file, "role": one.role, "reason": one.reason} for one in inventory.set_aside],
         "disk": {"needed_bytes": needed, "free_bytes": free},
         "seconds": _time(plan, board, times, workers),
@@ -189,12 +195,12 @@ def _picture_steps(plan: Plan, picture: PicturePlan, order: dict[str, int]) -> l
     return sorted(found, key=order.__getitem__)
 
 
-def _recipes(session: Session, plan: Plan) -> Iterable[str]:
-    from .choose import choose_recipe
-
-    for chain in plan.chains:
-        recipe = choose_recipe(chain.capture, session.recipes)
-        yield recipe.name if recipe else ""
+def _changes(session: Session, recipe: Recipe | None, capture: Capture) -> list[str]:
+    """Say which parameters of the recipe are changed for this target and filter."""
+    if recipe is None:
+        return []
+    fitted = session.fitting.fit(recipe, capture.target, capture.filter).recipe
+    return [words for _, words in changed_parameters(recipe, fitted)]
 
 
 def _kind(name: str) -> str:

@@ -75,6 +75,11 @@ class Progress:
             self._finished += 1
         self._console.print(f"set aside: {file}: {reason}", style="yellow", markup=False)
 
+    def plugin_broken(self, name: str, reason: str) -> None:
+        """Tell that a plugin cannot be loaded, which no recipe of this run uses."""
+        text = f"not loaded, and not needed here: plugin {name}: {reason}"
+        self._console.print(text, style="yellow", markup=False)
+
     def pictures(self, names: list[str]) -> None:
         """Tell of finished pictures."""
         for name in names:

@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from ..artefacts import Capture
-from ..errors import PluginError, UsageError
-from ..locking import check_lock
-from ..night import Found, Night, find_recordings, read_night
+from ..errors import UsageError
+from ..night import Found, Night, find_recordings
 from ..plan import Assignment, Plan, build_plan
-from ..plugins import Registry, load_registry
-from ..recipe import Call, Recipe
+from ..plugins import Registry
+from ..recipe import Call
 from ..stage import Source
 from ..store import Store
 from ..work import perform
-from .choose import Recipes, choose_recipe, gather_recipes
+from .choose import Recipes, choose_recipe
+from .fitting import Fitting
 from .index import Index
 from .inventory import Inventory, Opener, SetAside, open_again, take_inventory
+from .reading import settle
 from .states import Board
 
 __all__ = ["Session", "open_here", "prepare"]
@@ -34,6 +35,7 @@ class Session:
     registry: Registry
     plugins: tuple[str, ...]
     recipes: Recipes
+    fitting: Fitting
     store: Store
     index: Index
 
@@ -62,7 +64,7 @@ class Session:
             )
         assignments = []
         for capture in inventory.lights:
-            recipe = choose_recipe(capture, self.recipes)
+            recipe = choose_recipe(capture.target, capture.filter, self.recipes)
             if recipe is None:
                 reason = (
                     f"no recipe is made for the target {capture.target!r} with the filter {capture.filter!r}; name one "
@@ -70,7 +72,8 @@ class Session:
                 )
                 inventory.set_aside.append(SetAside(capture.file, reason))
                 continue
-            assignments.append(Assignment(capture, recipe))
+            fitted = self.fitting.fit(recipe, capture.target, capture.filter)
+            assignments.append(Assignment(capture, fitted.recipe, fitted.common))
         assignments = self._reopened(assignments, inventory, opener)
         plan = build_plan(self.night, assignments, inventory.aids, self.registry)
         return inventory, plan, self._board(plan)
@@ -79,18 +82,18 @@ class Session:
         """Open again what its own recipe wants to be read otherwise than the first recipe with that source does."""
         first = {call.name: call for call in _sources(self.recipes)}
         settled: list[Assignment] = []
-        other: dict[int, tuple[Call, Recipe, list[Capture]]] = {}
+        other: dict[tuple[int, int], tuple[Call, Assignment, list[Capture]]] = {}
         for one in assignments:
             call = next(call for call in one.recipe.of_kind(Source) if call.name == one.capture.source)
             if call.parameters == first[call.name].parameters:
                 settled.append(one)
             else:
-                other.setdefault(id(one.recipe), (call, one.recipe, []))[2].append(one.capture)
-        for call, recipe, captures in other.values():
+                other.setdefault((id(one.recipe), id(one.common)), (call, one, []))[2].append(one.capture)
+        for call, like, captures in other.values():
             opened, aside = open_again(
                 captures, call, self.night, _roles(self.recipes), self.index, opener, self.plugins
             )
-            settled += [Assignment(capture, recipe) for capture in opened]
+            settled += [Assignment(capture, like.recipe, like.common) for capture in opened]
             inventory.set_aside += aside
         return sorted(settled, key=lambda one: one.capture.file)
 
@@ -116,33 +119,16 @@ def prepare(
     UsageError, RecipeError
         Wrong night, night file or recipe.
     PluginError
-        A plugin that the user named cannot be loaded.
+        A plugin that a recipe needs is missing or broken.
     """
-    night = read_night(folder)
+    settled = settle(folder, recipe=recipe, plugins=plugins, locked=locked)
+    night = settled.night
     out = (out or default_out(night.folder)).expanduser().absolute()
     if out == night.folder or out in night.folder.parents:
         raise UsageError(f"the output folder {out} holds the night itself; give another --out")
-    named = [str(_beside(night.folder, name)) for name in night.settings.plugins]
-    files = tuple(dict.fromkeys([*named, *(str(Path(name).resolve()) for name in plugins)]))
-    registry = load_registry(files)
-    wanted = {Path(name).name for name in files}
-    for broken in registry.broken:
-        if broken.origin in wanted:
-            raise PluginError(f"plugin {broken.origin}: {broken.reason}")
-    recipes = gather_recipes(night, recipe, registry)
-    if locked:
-        recipes = replace(recipes, shipped=(), broken=())
-        for one in recipes.all():
-            check_lock(one, registry)
-    if recipes.broken and not recipes.all():
-        raise recipes.broken[0].error
-    if not recipes.all():
-        if locked:
-            raise UsageError("--locked needs a frozen recipe: --recipe FILE, or recipes in night.yaml")
-        causes = "; ".join(f"{one.name} ({one.origin}): {one.reason}" for one in registry.broken)
-        raise PluginError("no plugin hands over a recipe" + (f"; not loaded: {causes}" if causes else ""))
     store = Store(out / ".store")
-    return Session(night, out, registry, files, recipes, store, Index(store.root / "index.json"))
+    index = Index(store.root / "index.json")
+    return Session(night, out, settled.registry, settled.plugins, settled.recipes, settled.fitting, store, index)
 
 
 def default_out(folder: Path) -> Path:
@@ -154,11 +140,6 @@ def open_here(tasks: list[tuple[str, dict[str, Any]]]) -> Iterable[tuple[str, di
     """Open recordings in this process."""
     for name, task in tasks:
         yield name, perform(task)
-
-
-def _beside(folder: Path, name: str) -> Path:
-    path = Path(name).expanduser()
-    return path if path.is_absolute() else folder / path
 
 
 def _sources(recipes: Recipes) -> list[Call]:

@@ -11,12 +11,13 @@ import yaml
 from pydantic import ValidationError
 
 from ...artefacts import Capture
+from ...blame import render
 from ...documents import read_text
 from ...errors import CaptureError
 from ...reference import describe_stage
 from ...schema import parameters_schema
 from ...stage import Source
-from ...vetting import vet_stages
+from ...vetting import stage_faults
 from .registry import FRAMES, NotApplicable, check
 from .subject import Subject
 from .trial import try_stage
@@ -27,7 +28,8 @@ __all__: list[str] = []
 @check()
 def declaration(subject: Subject) -> None:
     """Name, version, docstring, columns and parameters are declared as the loader demands."""
-    vet_stages([subject.cls])
+    faults = list(stage_faults([subject.cls]))
+    assert not faults, render(faults)
 
 
 @check()
