@@ -82,6 +82,7 @@ def run(
 
 def process(night: Path, out: Path | None, *, quiet: bool = False, **options: object) -> int:
     """Run a night and tell where to look; shared with the demo."""
+    _start_workers(night, out, options)
     from ..run import Options, run_night
     from ..run.progress import Progress
 
@@ -92,3 +93,17 @@ def process(night: Path, out: Path | None, *, quiet: bool = False, **options: ob
     words += f"; {aside} set aside, with reasons in the report" if aside else ""
     click.echo(f"{words}\n  look at   {result.out / 'report' / 'index.html'}\n  pictures  {result.out / 'pictures'}")
     return result.exit_code
+
+
+def _start_workers(night: Path, out: Path | None, options: dict[str, object]) -> None:
+    """Get worker processes under way, when it looks as if there will be something to do."""
+    if options.get("using") != "processes" or options.get("scheduler") is not None:
+        return
+    from ..early import start_early, work_is_likely
+
+    folder = night.expanduser().resolve()
+    named = [options.get("recipe"), *(options.get("plugins") or ())]  # type: ignore[misc]
+    if folder.is_dir() and work_is_likely(
+        folder, out or folder.with_name(f"{folder.name}-finished"), tuple(Path(str(name)) for name in named if name)
+    ):
+        start_early()

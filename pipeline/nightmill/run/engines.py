@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any
 
+from ..early import WORKER_ENVIRONMENT, start_early, start_method
 from ..errors import MachineError
 from ..work import perform
 
@@ -18,14 +19,6 @@ __all__ = ["DaskEngine", "Engine", "SerialEngine"]
 
 Task = dict[str, Any]
 Outcome = dict[str, Any]
-
-WORKER_ENVIRONMENT = {
-    # Dask's nanny trims the heap so eagerly that every frame buffer is mapped anew: a third of the speed is lost.
-    "MALLOC_TRIM_THRESHOLD_": str(2**30),
-    "MALLOC_MMAP_THRESHOLD_": str(2**30),
-    # One task a thread: libraries that start threads of their own would fight over the same cores.
-    **{f"{name}_NUM_THREADS": "1" for name in ("OMP", "MKL", "OPENBLAS", "NUMEXPR", "NUMBA")},
-}
 
 
 class Engine(ABC):
@@ -105,6 +98,8 @@ class DaskEngine(Engine):
         tls: tuple[str, str, str] | None = None,
         scratch: str = "",
     ) -> None:
+        if scheduler is None and not threads:
+            start_early()
         import dask
         import distributed
 
@@ -121,6 +116,7 @@ class DaskEngine(Engine):
                 "distributed.worker.memory.pause": 0.85,
                 "distributed.worker.memory.terminate": 0.95,
                 "distributed.worker.daemon": True,
+                "distributed.worker.multiprocessing-method": start_method(),
                 "distributed.nanny.pre-spawn-environ": WORKER_ENVIRONMENT,
                 "distributed.worker.preload": ["nightmill.run.preload"],
                 "distributed.admin.system-monitor.gil.enabled": False,
@@ -227,6 +223,8 @@ def _local_cluster(count: int, *, threads: bool, memory_bytes: int | None) -> An
                 protocol="tcp://",
                 host="127.0.0.1",
                 silence_logs=logging.CRITICAL,
+                # Copies of a process that started early know nothing of what was set since.
+                **({} if threads else {"env": {**os.environ, **WORKER_ENVIRONMENT}}),
             )
         except RuntimeError:
             if not again:
