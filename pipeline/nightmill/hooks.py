@@ -54,8 +54,12 @@ class Writer:
 
 
 @specification
-def nightmill_stages() -> Sequence[type[Stage]]:  # type: ignore[empty-body]
-    """Hand over stage classes. Called once, when a recipe is read or stages are listed."""
+def nightmill_stages() -> Sequence[type[Stage] | str]:  # type: ignore[empty-body]
+    """Hand over stage classes. Called once, when a recipe is read or stages are listed.
+
+    A text "package.module:NAME" stands for the list of that name in that module: it is imported and checked by itself,
+    so that what is wrong with it costs the rest of the plugin nothing.
+    """
 
 
 @specification
@@ -64,8 +68,8 @@ def nightmill_recipes() -> Sequence[Path]:  # type: ignore[empty-body]
 
 
 @specification
-def nightmill_writers() -> Sequence[Writer]:  # type: ignore[empty-body]
-    """Hand over writers of picture files. Called in the process that writes."""
+def nightmill_writers() -> Sequence[Writer | str]:  # type: ignore[empty-body]
+    """Hand over writers of picture files, or texts as for `nightmill_stages`. Called in the process that writes."""
 
 
 @specification

@@ -16,10 +16,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
-from nightmill.errors import PluginError
-from nightmill.plugins import Registry, load_module, load_registry
+from nightmill.cli.main import _nightmill
+from nightmill.errors import PluginError, RecipeError, UsageError
+from nightmill.plugins import Registry, load_module, load_registry, plugin_choice
 from nightmill.recipe import parse_recipe
+from nightmill.run.reading import settle
 from nightmill.testing.conformance.bench import make_bench
 
 EXAMPLES = Path(__file__).parents[1] / "example_plugins"
@@ -266,3 +269,121 @@ def test_dots_are_read_as_written(tmp_path: Path) -> None:
     reader = module.DotsReader()
     capture = reader.open(tmp_path / "a.dots")
     assert np.array_equal(reader.read(capture, 2, 6), data[2:6])
+
+
+def test_one_broken_part_costs_the_rest_of_its_plugin_nothing(site: Path) -> None:
+    """A part that a plugin names is imported and checked by itself; whoever needs it is told why it is not there."""
+    add_module(site, "club_sharp", GOOD.format(name="club-sharp").replace("club-sharp_value", "sharp"))
+    (site / "club_parts").mkdir()
+    (site / "club_parts" / "__init__.py").write_text(
+        "from nightmill.hooks import implementation\n\n@implementation\ndef nightmill_stages():\n"
+        "    return [f'club_parts.{name}' for name in ('good:STAGES', 'bad:STAGES', 'wrong:STAGES', 'good')]\n",
+        encoding="utf-8",
+    )
+    stage = "from nightmill import stage\n\n@stage.survey(gives={{'{0}': 'mean, ADU'}})\ndef {0}(data):\n    'Grade.'\n"
+    stage += "    return data.mean(axis=(1, 2))\n\nSTAGES = [{0}]\n"
+    for name, text in (
+        ("good", stage.format("fine")),
+        ("bad", stage.format("lost").replace("STAGES", "1 / 0\nSTAGES")),
+        ("wrong", stage.format("vague").replace("    'Grade.'\n", "")),
+    ):
+        (site / "club_parts" / f"{name}.py").write_text(text, encoding="utf-8")
+    write_info(site, "club-parts", "1.0", ["club_parts = club_parts"])
+    registry = fresh()
+    assert {"fine", "club-sharp", "stack"} <= set(registry.stages)
+    assert registry.origins["fine"] == "club-parts 1.0"
+    broken = {one.name: one for one in registry.broken}
+    assert set(broken) == {"club_parts.bad", "club_parts.wrong", "club_parts.good"}
+    assert "bad.py:8:1: ZeroDivisionError: division by zero" in broken["club_parts.bad"].brief
+    assert "wrong.py:4:5: stage 'vague': it has no docstring" in broken["club_parts.wrong"].brief
+    assert "name a part as 'package.module:NAME_OF_ITS_LIST'" in broken["club_parts.good"].brief
+    text = "nightmill: 1\nstages: [ingest, grade, lost, align, stack, compose]\n"
+    with pytest.raises(PluginError, match=r"stage 'lost' is in club_parts.bad \(club-parts 1.0\), which cannot be"):
+        parse_recipe(text, "r.yaml", registry)
+    assert parse_recipe(text.replace("lost", "fine"), "r.yaml", registry).calls
+
+
+@pytest.mark.parametrize("family", ["sharpen", "write"])
+def test_a_shipped_family_that_cannot_be_imported(family: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The others work, and recipes that do not use it are valid."""
+    for name in [one for one in sys.modules if one.startswith(f"nightmill_stages.{family}")]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setitem(sys.modules, f"nightmill_stages.{family}", None)
+    registry = fresh()
+    (broken,) = registry.broken
+    assert broken.name == f"nightmill_stages.{family}"
+    assert broken.origin.startswith("nightmill ")
+    assert {"ingest", "grade", "align", "stack", "compose"} <= set(registry.stages)
+    assert ("sharpen" in registry.stages) == (family != "sharpen")
+    assert bool(registry.writers) == (family != "write")
+    if family == "sharpen":
+        assert broken.stages == {"sharpen"}
+        text = "nightmill: 1\nstages: [ingest, grade, align, stack, compose]\n"
+        assert parse_recipe(text, "r.yaml", registry).calls
+        with pytest.raises(PluginError, match=r"stage 'sharpen' is in nightmill_stages\.sharpen"):
+            parse_recipe(text.replace("compose]", "sharpen, compose]"), "r.yaml", registry)
+
+
+def test_an_installed_plugin_of_another_version_is_refused_before_its_import(site: Path) -> None:
+    """A module, and a module inside a package: neither it nor the package runs."""
+    for name in ("later", "later_parts"):
+        path = site / f"{name}.py" if name == "later" else site / name / "inner.py"
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(f"import pathlib\nnightmill_api = 7\npathlib.Path({str(site / 'ran')!r}).touch()\n")
+    (site / "later_parts" / "__init__.py").write_text(f"open({str(site / 'ran')!r}, 'w')\n")
+    write_info(site, "later", "2.0", ["later = later", "later_parts = later_parts.inner"])
+    broken = {one.name: one.reason for one in fresh().broken}
+    for name, file in (("later", "later.py"), ("later_parts", "inner.py")):
+        assert f"{file}:2:17: needs stage interface 7, this nightmill speaks 1; install a newer" in broken[name]
+    assert not (site / "ran").exists()
+
+
+def test_a_plugin_can_be_left_out(site: Path, tmp_path: Path) -> None:
+    add_module(site, "club_grade", GOOD.format(name="club").replace("club_value", "club"))
+    assert "club" in fresh().stages
+    importlib.invalidate_caches()
+    registry = load_registry.__wrapped__(("-club_grade",))
+    assert "club" not in registry.stages
+    with pytest.raises(PluginError, match="Switched off by --no-plugin: club_grade"):
+        registry.stage("club")
+    with pytest.raises(UsageError, match="there is no plugin 'club_grad'; did you mean 'club_grade'"):
+        load_registry.__wrapped__(("-club_grad",))
+
+
+def test_what_night_yaml_names_runs_only_when_trusted(toy_night, tmp_path, monkeypatch) -> None:
+    """A stranger's night may hold a night.yaml and code: neither a run nor a check runs it before the user says so."""
+    monkeypatch.setenv("NIGHTMILL_CONFIG", str(tmp_path / "config"))
+    ran = tmp_path / "ran"
+    code = toy_night / "edge.py"
+    code.write_text(f"import pathlib\npathlib.Path({str(ran)!r}).touch()\n" + (EXAMPLES / "contrast.py").read_text())
+    (toy_night / "night.yaml").write_text("plugins:\n  - edge.py\n", encoding="utf-8")
+
+    def settled(plugins: tuple[str, ...] = ()):
+        return settle(toy_night, recipe="quick-look", plugins=plugins)
+
+    asked = [["check", str(toy_night)], ["run", str(toy_night), "--using", "serial"]]
+    for arguments in asked:
+        result = CliRunner().invoke(_nightmill, arguments, standalone_mode=False)
+        assert isinstance(result.exception, RecipeError)
+        said = str(result.exception)
+        assert "night.yaml:2:5: this asks to run the program edge.py, and you have not yet trusted it" in said
+        assert f"'nightmill plugin trust {code}'" in said
+        assert said.endswith("    - edge.py\n        ^")
+    assert not ran.exists()
+    # Left out, or named with the command, or trusted, it may run.
+    assert "contrast" not in settled(plugin_choice([], ["edge"])).registry.stages
+    assert not ran.exists()
+    assert "contrast" in settled(plugin_choice([code])).registry.stages
+    assert ran.exists()
+    ran.unlink()
+    load_registry.cache_clear()
+    assert CliRunner().invoke(_nightmill, ["plugin", "trust", str(code)], standalone_mode=False).return_value == 0
+    assert "contrast" in settled().registry.stages
+    assert ran.exists()
+    assert str(code) in CliRunner().invoke(_nightmill, ["plugin", "trust"], standalone_mode=False).output
+    code.write_text(code.read_text() + "\n")
+    with pytest.raises(RecipeError, match="it has changed since you trusted it"):
+        settled()
+    CliRunner().invoke(_nightmill, ["plugin", "trust", "--forget", str(code)], standalone_mode=False)
+    with pytest.raises(RecipeError, match="you have not yet trusted it"):
+        settled()

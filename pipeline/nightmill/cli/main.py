@@ -18,7 +18,7 @@ COMMANDS = {
     "check": "Show the plan: what would be done, and why; runs nothing.",
     "stages": "List every stage, or tell all about one.",
     "recipe": "JSON Schema, frozen copies, and recipes recovered from pictures.",
-    "plugin": "Start a plugin of your own, or test one.",
+    "plugin": "Start a plugin of your own, test one, or trust one.",
     "rig": "What the equipment gives: sampling, field, data rate, rotation.",
     "sky": "The physical ephemeris of a target.",
     "doctor": "What this machine offers and lacks.",

@@ -1,4 +1,4 @@
-"""`nightmill plugin`: new, test."""
+"""`nightmill plugin`: new, test, trust."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ __all__ = ["plugin"]
 
 @click.group()
 def plugin() -> None:
-    """Start a plugin of your own, or test one."""
+    """Start a plugin of your own, test one, or trust one that night.yaml names."""
 
 
 @plugin.command()
@@ -84,6 +84,28 @@ def test(module: str, only: str | None, recordings: tuple[Path, ...], everything
         if cost is not None:
             click.echo(f"  {cost.frame_ms:.3f} ms a frame of 64 x 64 pixels, {cost.peak_mib:.1f} MiB at the peak")
     return 4 if failed else 0
+
+
+@plugin.command()
+@click.argument("files", type=click.Path(path_type=Path), nargs=-1, metavar="[FILE.py]...")
+@click.option("--forget", is_flag=True, help="Trust these no longer.")
+def trust(files: tuple[Path, ...], forget: bool) -> int:
+    """Trust FILE.py as it is now, so that it runs when a night.yaml names it; without FILE, list what is trusted.
+
+    A plugin is a program with your rights: read it first. A file that changes by one byte is not trusted any more. A
+    file that you name yourself with --plugin needs no trust.
+    """
+    from .. import trust as trusting
+
+    for path in files:
+        if forget:
+            click.echo(f"forgotten: {path}" if trusting.forget(path) else f"was not trusted: {path}")
+        else:
+            click.echo(f"trusted: {path} (sha256 {trusting.trust(path)[:12]})")
+    if not files:
+        for digest, one in sorted(trusting.trusted().items(), key=lambda entry: entry[1].get("file", "")):
+            click.echo(f"{one.get('file')}  sha256 {digest[:12]}, since {one.get('since')}")
+    return 0
 
 
 def _load(module: str) -> tuple[Registry, list[type[Stage]]]:

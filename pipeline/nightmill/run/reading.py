@@ -76,11 +76,19 @@ def settle(folder: Path, *, recipe: str | None, plugins: Iterable[str] = (), loc
     if not recipes.all():
         if locked:
             raise UsageError("--locked needs a frozen recipe: --recipe FILE, or recipes in night.yaml")
-        causes = "; ".join(f"{one.name} ({one.origin}): {one.brief}" for one in registry.broken)
-        raise PluginError("no plugin hands over a recipe" + (f"; not loaded: {causes}" if causes else ""))
+        raise PluginError(f"no plugin hands over a recipe{_not_loaded(registry)}")
+    if not registry.writers:
+        raise PluginError(f"no plugin hands over a writer of pictures{_not_loaded(registry)}")
     fitting = Fitting(reader.changes, registry, frozen=locked)
     _check_changes(reader.changes, recipes, fitting)
     return Settled(night, reader.choice, registry, recipes, fitting)
+
+
+def _not_loaded(registry: Registry) -> str:
+    """Tell of the plugins that could not be loaded, and of those that are switched off."""
+    said = f"; switched off: {', '.join(registry.left_out)}" if registry.left_out else ""
+    causes = "; ".join(f"{one.name} ({one.origin}): {one.reason}" for one in registry.broken)
+    return f"{said}; not loaded: {causes}" if causes else said
 
 
 class _Reader:
@@ -123,7 +131,7 @@ class _Reader:
         path = Path(node.value).expanduser()
         path = (path if path.is_absolute() else self._folder / path).resolve()
         if path.stem in self._without:
-            return None
+            return str(path)  # known by its name, and left out when plugins are loaded
         if not path.is_file():
             problems.add(node, f"there is no file {path}")
         elif str(path) not in self.choice and not is_trusted(path):

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from ...errors import CaptureError
+from ...foreign import attempt
 from ...stage import Fold, FrameStage, PictureStage, Survey
 from .bench import Bench, Form
 from .registry import FRAMES, NotApplicable, check
@@ -268,17 +269,16 @@ def _run(subject: Subject, bench: Bench, **options: Any) -> Trial:
 
 def _tried(subject: Subject, bench: Bench, what: str) -> Trial | None:
     """Run a stage on difficult input; a plain sentence (CaptureError) is a good answer, any other error is not."""
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            return _run(subject, bench)
-    except CaptureError as error:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        tried = attempt(lambda: _run(subject, bench))
+    error = tried.error
+    if isinstance(error, CaptureError):
         assert str(error).strip(), f"{what}: CaptureError without a sentence"
         return None
-    except AssertionError:
-        raise
-    except Exception as error:
+    if error is not None and not isinstance(error, AssertionError):
         raise AssertionError(f"{what}: {type(error).__name__}: {error}; raise CaptureError with a sentence") from error
+    return tried.value
 
 
 def _same(first: dict[str, Any], second: dict[str, Any], how: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import pickle
 from collections.abc import Iterator
+from functools import partial
 from typing import Any
 
 import yaml
@@ -14,6 +15,7 @@ from ...artefacts import Capture
 from ...blame import render
 from ...documents import read_text
 from ...errors import CaptureError
+from ...foreign import attempt
 from ...reference import describe_stage
 from ...schema import parameters_schema
 from ...stage import Source
@@ -78,14 +80,12 @@ def bounds_work(subject: Subject) -> None:
             stage = subject.make(**given)
         except ValidationError as error:
             raise AssertionError(f"{given!r} is within the stated range but refused: {error}") from error
-        try:
-            try_stage(stage, subject.bench(masters=True))
-        except CaptureError:
+        failure = attempt(partial(try_stage, stage, subject.bench(masters=True))).error
+        if failure is None or isinstance(failure, CaptureError):
             continue  # a plain sentence is an answer
-        except AssertionError:
-            raise
-        except Exception as error:
-            raise AssertionError(f"with {given!r}: {type(error).__name__}: {error}") from error
+        if isinstance(failure, AssertionError):
+            raise failure
+        raise AssertionError(f"with {given!r}: {type(failure).__name__}: {failure}") from failure
 
 
 @check()

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import time
-import traceback
 import tracemalloc
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from ...blame import fault_of, render
+from ...foreign import attempt
 from ...plugins import Registry, load_registry
 from ...stage import Source, Stage
 from . import arrays, declaration, sources  # noqa: F401 - they enter their checks into the list
@@ -17,8 +18,6 @@ from .subject import Subject
 from .trial import try_stage
 
 __all__ = ["Measured", "Outcome", "check_stage", "measure_stage", "run_checks", "stage_checks"]
-
-HERE = Path(__file__).parent
 
 
 @dataclass(frozen=True)
@@ -122,14 +121,11 @@ def measure_stage(cls: type[Stage], *, registry: Registry | None = None) -> Meas
 def _outcome(bound: _Bound) -> Outcome:
     """Run one check. Foreign code is called here: whatever it raises is a failure of that check alone."""
     name = str(bound)
-    try:
-        bound._check.run(bound._subject)
-    except NotApplicable as reason:
-        return Outcome(name, "not applicable", str(reason))
-    except AssertionError as error:
+    error = attempt(lambda: bound._check.run(bound._subject)).error
+    if error is None:
+        return Outcome(name, "passed")
+    if isinstance(error, NotApplicable):
+        return Outcome(name, "not applicable", str(error))
+    if isinstance(error, AssertionError):
         return Outcome(name, "failed", str(error))
-    except Exception as error:
-        frames = [one for one in traceback.extract_tb(error.__traceback__) if Path(one.filename).parent != HERE]
-        place = f" ({Path(frames[-1].filename).name}, line {frames[-1].lineno})" if frames else ""
-        return Outcome(name, "failed", f"{type(error).__name__}: {error}{place}")
-    return Outcome(name, "passed")
+    return Outcome(name, "failed", render([fault_of(error)]))
