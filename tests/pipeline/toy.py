@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+import faulthandler
 import os
 import time
 from pathlib import Path
@@ -31,7 +33,8 @@ class ToySource(stage.Source):
         return Capture(str(path), "", self.name, n, h, w, dtype=str(data.dtype), utc_start=1.0e9, frame_interval_s=0.01)
 
     def read(self, capture, start, stop):
-        return np.array(np.load(capture.path, mmap_mode="r")[start:stop])
+        data = np.array(np.load(capture.path, mmap_mode="r")[start:stop])
+        return data[:, 1:] if "narrow" in capture.path else data
 
 
 class ToyDark(stage.Fold):
@@ -91,6 +94,18 @@ class ToyLevel(stage.Survey):
             raise RuntimeError("made to fail")
         if "exit" in file:
             os._exit(7)
+        if "segfault" in file:
+            faulthandler.disable()
+            ctypes.string_at(0)
+        if "hog" in file:
+            # Step by step, and touched, as a leak would: the system has promised much more than there is.
+            held = []
+            while True:
+                held.append(np.ones(2**22))
+        if "giant" in file:
+            np.ones(10**12)
+        if "hang" in file:
+            time.sleep(3600)
         if "slow" in file:
             time.sleep(float(os.environ.get("TOY_SLEEP", "0.05")))
         return {"level": frames.data.mean(axis=(1, 2)), "_raw": frames.data[:, 0, 0].astype(float)}

@@ -44,6 +44,7 @@ class Crew:
     suspects: list[str] = field(default_factory=list)
     alone: str | None = None
     hung: set[str] = field(default_factory=set)
+    stale: bool = False
     _engine: Engine | None = None
 
     def engine(self) -> Engine:
@@ -114,6 +115,11 @@ class Crew:
                 elif name != self.alone:
                     self.suspects.append(name)
                     continue
+            elif outcome.get("kind") == "memory" and name != self.alone:
+                # What others left behind may be to blame: once more, alone and in a fresh process.
+                self.suspects.append(name)
+                self.stale = True
+                continue
             settled.append((name, outcome))
         self._end_hanging()
         return settled
@@ -140,6 +146,9 @@ class Crew:
         if self.suspects:
             if running:
                 return None
+            if self.stale:
+                self.engine().renew()
+                self.stale = False
             self.alone = self.suspects.pop(0)
             return plan.steps[self.alone]
         if self.alone is not None and running:

@@ -29,8 +29,8 @@ from .summary import capture_outcome, summarise
 
 __all__ = ["Driver"]
 
-TRIES = {"transient": 3, "memory": 2, "damaged": 4}
-"""How often a task is tried for each kind of failure; every other kind is final."""
+TRIES = {"transient": 3, "damaged": 4}
+"""How often a task is tried for each kind of failure; every other kind is final (see also `Crew`)."""
 
 COURTESIES = ("sheet", "preview")
 """Steps for the report alone: their faults set nothing aside and stop nothing."""

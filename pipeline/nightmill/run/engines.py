@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import os
 import queue
+import time
 from abc import ABC, abstractmethod
 from collections import deque
 from collections.abc import Callable
@@ -14,11 +14,17 @@ from typing import Any
 from ..early import WORKER_ENVIRONMENT, start_early, start_method
 from ..errors import MachineError
 from ..work import perform
+from .memory import MemoryWatch, share_memory
 
 __all__ = ["DaskEngine", "Engine", "SerialEngine"]
 
 Task = dict[str, Any]
 Outcome = dict[str, Any]
+
+
+LOOK_SECONDS = 5.0
+ALONE_SECONDS = 300.0
+"""How long a run waits for a worker when there is none; a queue may be about to start some."""
 
 
 class Engine(ABC):
@@ -44,6 +50,9 @@ class Engine(ABC):
     def end(self, name: str) -> bool:
         """End a task that hangs, by ending the process that holds it; False when that cannot be done."""
         return False
+
+    def renew(self) -> None:  # noqa: B027 - an engine may have nothing to renew
+        """Start worker processes anew; only while no task is in hand."""
 
     def close(self, *, at_once: bool = False) -> None:  # noqa: B027 - an engine may hold nothing
         """Let go of everything; `at_once` without waiting for tasks in hand."""
@@ -113,8 +122,11 @@ class DaskEngine(Engine):
                 # Products go to files and only their keys come back, so there is nothing worth spilling.
                 "distributed.worker.memory.target": False,
                 "distributed.worker.memory.spill": False,
-                "distributed.worker.memory.pause": 0.85,
-                "distributed.worker.memory.terminate": 0.95,
+                # A worker that is paused may stay so for ever; ours are limited by the system and watched by us.
+                "distributed.worker.memory.pause": False,
+                "distributed.worker.memory.terminate": False,
+                # On a crowded machine a new process may take long to start; Dask would go on without that worker.
+                "distributed.deploy.lost-worker-timeout": "10 minutes",
                 "distributed.worker.daemon": True,
                 "distributed.worker.multiprocessing-method": start_method(),
                 "distributed.nanny.pre-spawn-environ": WORKER_ENVIRONMENT,
@@ -125,11 +137,15 @@ class DaskEngine(Engine):
         )
         self._settings.__enter__()
         logging.getLogger("distributed").setLevel(logging.CRITICAL)
-        count = workers or os.cpu_count() or 1
+        count, limit = share_memory(workers, memory_bytes)
         self._cluster: Any = None
+        self._watch: MemoryWatch | None = None
         try:
             if scheduler is None:
-                self._cluster = _local_cluster(count, threads=threads, memory_bytes=memory_bytes)
+                self._cluster = _local_cluster(count, threads=threads, memory_bytes=limit)
+                if not threads:
+                    self._watch = MemoryWatch(limit, self._processes)
+                    self._watch.start()
             self._client = distributed.Client(
                 self._cluster or scheduler, timeout="10s", set_as_default=False, security=_security(tls)
             )
@@ -143,6 +159,8 @@ class DaskEngine(Engine):
             raise MachineError(f"the scheduler at {scheduler} has no workers; start some with 'dask worker'")
         self.window = slots + 1
         self._submitted = 0
+        self._count = 1 if threads else count
+        self._looked = self._seen = time.monotonic()
 
     def submit(self, name: str, task: Task) -> None:
         """Hand a task to the scheduler; earlier tasks come first."""
@@ -161,10 +179,37 @@ class DaskEngine(Engine):
                 # Whatever else is done by now comes along; only the first is waited for.
                 future = self._done.get(timeout=0 if outcomes else seconds)
             except queue.Empty:
+                if not outcomes:
+                    self._look_after_workers()
                 break
             outcomes.append((self._names.pop(future.key), self._result(future)))
             future.release()
         return outcomes
+
+    def _look_after_workers(self) -> None:
+        """Have missing workers started again; a run without any must end and say so, not wait for ever.
+
+        Raises
+        ------
+        MachineError
+            The scheduler is gone, or there has been no worker for a long time.
+        """
+        now = time.monotonic()
+        if now - self._looked < LOOK_SECONDS:
+            return
+        self._looked = now
+        try:
+            present = len(self._client.nthreads()) if self._client.status == "running" else -1
+        except (OSError, TimeoutError, RuntimeError):
+            present = -1
+        if present > 0:
+            self._seen = now
+        elif now - self._seen > ALONE_SECONDS:
+            raise MachineError(
+                "the scheduler is gone" if present < 0 else f"there was no worker for {ALONE_SECONDS / 60:.0f} minutes"
+            )
+        if self._cluster is not None and 0 <= present < self._count:
+            self._cluster.scale(self._count)
 
     def _result(self, future: Any) -> Outcome:
         """Turn what Dask says of a future into an outcome; only the worker's death is left to Dask."""
@@ -172,8 +217,9 @@ class DaskEngine(Engine):
 
         try:
             return dict(future.result(timeout=30))
-        except KilledWorker:
-            reason = "the process that worked on it died, twice, as when memory runs out or a library crashes"
+        except KilledWorker as error:
+            reason = self._watch.verdict(error.last_worker.address) if self._watch else None
+            reason = reason or "the process that worked on it died, twice, as when memory runs out or a library crashes"
             return {"ok": False, "kind": "died", "reason": reason, "trace": "", "seconds": 0.0, "peak_mb": 0.0}
         except Exception as error:  # whatever Dask raises is a failure of the machine, not of the night
             kind, reason = "machine", f"{type(error).__name__}: {error}"
@@ -188,17 +234,30 @@ class DaskEngine(Engine):
         import psutil
 
         keys = {key for key, held in self._names.items() if held == name}
+        workers = dict(self._processes())
         for address, held in self._client.processing().items():
-            if not keys & set(held):
-                continue
-            for nanny in getattr(self._cluster, "workers", {}).values():
-                if getattr(nanny, "worker_address", None) == address and getattr(nanny, "pid", None):
-                    psutil.Process(nanny.pid).kill()
-                    return True
+            if keys & set(held) and address in workers:
+                psutil.Process(workers[address]).kill()
+                return True
         return False
+
+    def renew(self) -> None:
+        """Start the processes of this machine anew, so that what earlier tasks left in memory is gone."""
+        if self._watch is None:
+            return
+        with contextlib.suppress(TimeoutError):  # then the next task tells
+            self._client.restart(timeout=60)
+
+    def _processes(self) -> list[tuple[str, int]]:
+        """List (address, process id) of this machine's own worker processes."""
+        nannies = list(getattr(self._cluster, "workers", {}).values())
+        found = [(getattr(one, "worker_address", None), getattr(one, "pid", None)) for one in nannies]
+        return [(address, pid) for address, pid in found if address and pid]
 
     def close(self, *, at_once: bool = False) -> None:
         """Close client, then cluster."""
+        if self._watch is not None:
+            self._watch.stop()
         for held in (getattr(self, "_client", None), self._cluster):
             if held is not None:
                 with contextlib.suppress(Exception):
@@ -206,7 +265,7 @@ class DaskEngine(Engine):
         self._settings.__exit__(None, None, None)
 
 
-def _local_cluster(count: int, *, threads: bool, memory_bytes: int | None) -> Any:
+def _local_cluster(count: int, *, threads: bool, memory_bytes: int) -> Any:
     """Start workers on this machine; once more when one of them dies while it starts."""
     import distributed
 
@@ -216,7 +275,7 @@ def _local_cluster(count: int, *, threads: bool, memory_bytes: int | None) -> An
                 n_workers=1 if threads else count,
                 threads_per_worker=count if threads else 1,
                 processes=not threads,
-                memory_limit=None if memory_bytes is None else memory_bytes // (1 if threads else count),
+                memory_limit=None if threads else memory_bytes,
                 dashboard_address="127.0.0.1:0",
                 # Loopback alone: an open scheduler port runs anyone's code. Threads would need no port at all,
                 # but Dask's in-process protocol opens one for its pages on every address.

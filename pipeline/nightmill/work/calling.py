@@ -8,7 +8,10 @@ from collections.abc import Iterator
 from ..errors import NightmillError
 from ..store import DamagedError
 
-__all__ = ["StageError", "calling"]
+__all__ = ["StageError", "StageMemoryError", "calling"]
+
+OPENCV_NO_MEMORY = -4
+"""OpenCV's code for memory that could not be had (StsNoMem), carried by its own exception."""
 
 
 class StageError(Exception):
@@ -22,12 +25,27 @@ class StageError(Exception):
         return f"stage {self.stage!r} failed in {self.method}: {type(self.cause).__name__}: {self.cause}"
 
 
+class StageMemoryError(MemoryError):
+    """A stage asked for more memory than there is; the cause is chained."""
+
+    def __init__(self, stage: str, cause: Exception) -> None:
+        super().__init__(stage, cause)
+        self.stage, self.cause = stage, cause
+
+    def __str__(self) -> str:
+        return f"stage {self.stage!r}: {self.cause or 'out of memory'}"
+
+
 @contextlib.contextmanager
 def calling(stage: str, method: str) -> Iterator[None]:
     """Name the stage in whatever is raised inside; messages meant for people, and our own, pass unchanged."""
     try:
         yield
-    except (NightmillError, DamagedError, StageError, OSError, MemoryError):
+    except (NightmillError, DamagedError, StageError, StageMemoryError, OSError):
         raise
-    except Exception as error:
+    except MemoryError as error:
+        raise StageMemoryError(stage, error) from error
+    except Exception as error:  # strangers' code may raise anything; this is where it gets a name
+        if getattr(error, "code", None) == OPENCV_NO_MEMORY:
+            raise StageMemoryError(stage, error) from error
         raise StageError(stage, method, error) from error

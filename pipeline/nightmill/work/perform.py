@@ -111,7 +111,7 @@ def _explain(error: BaseException) -> dict[str, Any]:
     if isinstance(error, StageError):
         return {"kind": "stage", "reason": str(error), "stage": error.stage}
     if isinstance(error, MemoryError):
-        return {"kind": "memory", "reason": "the machine ran out of memory; give fewer workers or a smaller frame"}
+        return {"kind": "memory", "reason": _too_much(error), "stage": getattr(error, "stage", "the engine")}
     if isinstance(error, OSError):
         place = f" ({error.filename})" if error.filename else ""
         words = f"{error.strerror or error}{place}"
@@ -123,6 +123,18 @@ def _explain(error: BaseException) -> dict[str, Any]:
     if isinstance(error, (MachineError, NightmillError)):
         return {"kind": "machine", "reason": str(error)}
     return {"kind": "stage", "reason": f"{type(error).__name__}: {error}", "stage": "the engine"}
+
+
+def _too_much(error: MemoryError) -> str:
+    """Say how much a worker had and may have when it could not get more."""
+    from .limits import memory_limit
+
+    said = " ".join(str(error).split())[:200]
+    who = f"it needs more memory than there is ({said})" if said else "it needs more memory than there is"
+    limit = memory_limit()
+    may = f" of the {limit / 1e6:.0f} MB that it may use" if limit is not None else ""
+    had = f"its worker had taken {_peak_mb() * 2**20 / 1e6:.0f} MB{may}"
+    return f"{who}: {had}; give more with --memory, or fewer --workers"
 
 
 def _one_thread() -> None:
