@@ -14,7 +14,15 @@ from nightmill_sky.optics import cutoff_frequency_per_arcsec, modulation_transfe
 
 from .signal import Signal
 
-__all__ = ["Optics", "channel_wavelengths", "drop_blur", "picture_scale", "seen_cutoff", "telescope_cutoff"]
+__all__ = [
+    "Optics",
+    "channel_wavelengths",
+    "drop_blur",
+    "night_scale",
+    "picture_scale",
+    "seen_cutoff",
+    "telescope_cutoff",
+]
 
 USUAL_NM = {"R": 630.0, "G": 530.0, "B": 460.0, "L": 560.0, "IR": 742.0, "UV": 360.0, "CH4": 889.0, "HA": 656.3}
 """Effective wavelengths where the night file names none, nm (common practice, no source)."""
@@ -70,8 +78,11 @@ def channel_wavelengths(filters: Sequence[str], channels: int, wanted: Mapping[s
 def picture_scale(picture: Picture, night: Mapping[str, Mapping[str, Any]]) -> float | None:
     """Return arc seconds a pixel of the picture, from its geometry or the night file; None when not known."""
     measured = picture.geometry.get("scale_arcsec")
-    if measured:
-        return float(measured)
+    return float(measured) if measured else night_scale(picture, night)
+
+
+def night_scale(picture: Picture, night: Mapping[str, Mapping[str, Any]]) -> float | None:
+    """Return arc seconds a pixel by telescope and camera alone; None when not known."""
     telescope, camera = night.get("telescope", {}), night.get("camera", {})
     if "focal_length_mm" not in telescope or "pixel_um" not in camera:
         return None

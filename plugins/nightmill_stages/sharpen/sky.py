@@ -83,16 +83,29 @@ class Channel:
 
     def __init__(self, picture: Float, optics: Optics, signal: Signal, noise: float, stronger: float = 1.0) -> None:
         above = _around_object(np.asarray(picture - sky_level(picture), np.float32))
-        self.picture, finer = _coarser(above, optics.cutoff)
+        self._data, finer = _coarser(above, optics.cutoff)
+        self.picture, self._inner = _on_canvas(self._data)
+        self._seen = np.zeros(self.picture.shape, bool)
+        self._seen[self._inner] = True
         self.noise, self.stronger = noise * finer, stronger
         self.optics = replace(optics, cutoff=optics.cutoff / finer, drop_px=optics.drop_px * finer)
         signal = replace(signal, frequency=signal.frequency / finer)
-        bright = self.picture[self.picture > 0.3 * np.percentile(self.picture, 99.5)]
+        bright = self._data[self._data > 0.3 * np.percentile(self._data, 99.5)]
         self.level = float(np.median(bright)) if bright.size else 0.0
         self.frequency = frequencies(self.picture.shape)
         self._telescope = self.optics.transfer(self.frequency).astype(np.float32)
-        self._weighted = cosine(self.picture) * signal.weight(self.frequency, self.optics.cutoff).astype(np.float32)
+        self._weight = signal.weight(self.frequency, self.optics.cutoff).astype(np.float32)
+        self._weighted = cosine(self.picture) * self._weight
         self.outline(self.picture, 0.25)
+
+    def refine(self, ratio: float, share: float, edge: float) -> None:
+        """Take outline and what lies beyond the frame from the picture that a blur gives."""
+        for _ in range(2):
+            blur = self.blur(ratio, share)
+            sharp = self.sharpened(blur)
+            self.outline(sharp, edge)
+            self.picture = _continued(self._data, self._model(sharp, blur), self._inner)
+            self._weighted = cosine(self.picture) * self._weight
 
     def outline(self, sharp: Float, edge: float) -> None:
         """Take the object's outline, and the sky around it, from a sharpened picture."""
@@ -101,7 +114,7 @@ class Channel:
         self.inside = inside.astype(np.float32)
         distance = scipy.ndimage.distance_transform_edt(~inside)
         radius = np.sqrt(max(inside.sum(), 1) / np.pi)
-        self.sky = (distance > 0.5 / self.optics.cutoff) & (distance < max(1.2 * radius, 20))
+        self.sky = (distance > 0.5 / self.optics.cutoff) & (distance < max(1.2 * radius, 20)) & self._seen
 
     def blur(self, ratio: float, share: float) -> NDArray[np.float32]:
         """Return the transfer of the blur on this channel's frequencies; `ratio` is the first channel's."""
@@ -115,14 +128,41 @@ class Channel:
     def residual(self, ratio: float, share: float) -> NDArray[np.float64]:
         """Return what a blur leaves unexplained of the sky: its mean square is 1 at noise plus tolerance."""
         blur = self.blur(ratio, share)
-        sharp = self.sharpened(blur)
+        left = (self.picture - self._model(self.sharpened(blur), blur))[self.sky].astype(np.float64)
+        # The level of the sky itself is not known.
+        return (left - left.mean()) / np.hypot(self.noise, TOLERANCE * self.level)
+
+    def _model(self, sharp: Float, blur: Float) -> Float:
+        """Return what the object, cut out along its outline, looks like through telescope and air."""
         source = self.inside * sharp
         for _ in range(CYCLES):
             # Van Cittert: the light within the outline that makes what the telescope shows there.
             source = self.inside * (source + sharp - uncosine(cosine(source) * self._telescope))
-        left = (self.picture - uncosine(cosine(source) * (self._telescope * blur)))[self.sky].astype(np.float64)
-        # The level of the sky itself is not known.
-        return (left - left.mean()) / np.hypot(self.noise, TOLERANCE * self.level)
+        return uncosine(cosine(source) * (self._telescope * blur))
+
+
+def _on_canvas(picture: NDArray[np.float32]) -> tuple[NDArray[np.float32], tuple[slice, slice]]:
+    """Put a picture into the middle of a canvas half as large again, on which it fades out.
+
+    On the frame alone a halo that leaves it would come back mirrored, and count twice near the border.
+    """
+    sides = [scipy.fft.next_fast_len(n + max(n // 3, 32), real=True) for n in picture.shape]
+    first = [(side - n) // 2 for side, n in zip(sides, picture.shape, strict=True)]
+    inner = (slice(first[0], first[0] + picture.shape[0]), slice(first[1], first[1] + picture.shape[1]))
+    return _continued(picture, np.zeros(sides, np.float32), inner), inner
+
+
+def _continued(
+    picture: NDArray[np.float32], model: NDArray[np.float32], inner: tuple[slice, slice]
+) -> NDArray[np.float32]:
+    """Continue a picture beyond its borders by a model of it; what the model misses at the border fades away."""
+    room = [(part.start, side - part.stop) for part, side in zip(inner, model.shape, strict=True)]
+    missed = np.pad(picture - model[inner], room, mode="edge")
+    fade = [
+        np.clip(1 - np.maximum(part.start - at, at - part.stop + 1) / max(min(around), 1), 0, 1)
+        for part, around, at in zip(inner, room, (np.arange(n) for n in model.shape), strict=True)
+    ]
+    return (model + missed * np.outer(*fade)).astype(np.float32)
 
 
 def _around_object(above: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -198,7 +238,7 @@ def fit_sky(channels: Sequence[Channel], prior: Prior, *, weight: float = 0.05) 
     def search(start: NDArray[np.float64], used: Sequence[Channel], edge: float) -> Any:
         ratio, share = np.exp(start)
         for channel in used:
-            channel.outline(channel.sharpened(channel.blur(ratio, share)), edge)
+            channel.refine(ratio, share, edge)
         return scipy.optimize.least_squares(
             residual, start, bounds=bounds, args=(used,), diff_step=0.02, ftol=1e-3, xtol=3e-3, max_nfev=8
         )

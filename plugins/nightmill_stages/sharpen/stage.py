@@ -12,9 +12,18 @@ from nightmill.artefacts import Picture
 
 from .apply import Sharpened, layer_gains, sharpen_lucy, sharpen_wavelet, sharpen_wiener
 from .blur import RATIO_RANGE, SHARE_RANGE, Blur
+from .cutoff import fit_cutoff
 from .layers import finished, halves_of, noise_rms, noted
 from .measured import REFERENCE, Measured, measure_blur
-from .optics import Optics, channel_wavelengths, drop_blur, picture_scale, seen_cutoff, telescope_cutoff
+from .optics import (
+    Optics,
+    channel_wavelengths,
+    drop_blur,
+    night_scale,
+    picture_scale,
+    seen_cutoff,
+    telescope_cutoff,
+)
 from .signal import Signal, measure_signal
 from .sky import sky_level
 from .spectral import fill_gaps
@@ -25,6 +34,8 @@ __all__ = ["Sharpen"]
 Gain = Annotated[float, stage.Field(ge=0, le=50)]
 Auto = Literal["auto"]
 DEFAULT_LAYERS = 6
+APART = 0.04
+"""Scales whose logarithms differ by more contradict each other."""
 
 
 class Sharpen(stage.PictureStage):
@@ -36,7 +47,7 @@ class Sharpen(stage.PictureStage):
     """
 
     name = "sharpen"
-    version = "1"
+    version = "2"
     uses = ("telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):
@@ -116,30 +127,49 @@ class Sharpen(stage.PictureStage):
         waves = channel_wavelengths(picture.filters, len(filled), context.night.get("filters", {}))
         scale = picture_scale(picture, context.night)
         obstruction = float(telescope.get("obstruction", 0.25))
+        pairs = [pair for pair in halves if pair is not None]
+        whole = len(pairs) == len(filled)
+        first: float | None = None
+        source: Literal["telescope", "spectrum", "recipe"] = "telescope"
+        if self.parameters.cutoff != "auto":
+            first, source = float(self.parameters.cutoff), "recipe"
+        elif scale is not None and "aperture_mm" in telescope:
+            aperture = float(telescope["aperture_mm"])
+            first = telescope_cutoff(aperture, waves[0], scale)
+            other = night_scale(picture, context.night)
+            if whole and other is not None and abs(np.log(other / scale)) > APART:
+                first = self._likelier(first, telescope_cutoff(aperture, waves[0], other), pairs, waves, obstruction)
+        elif whole:
+            first, source = fit_cutoff(pairs, waves, obstruction).best, "spectrum"
         optics, signals = [], []
         for c, wave in enumerate(waves):
-            cut: float | None = None
-            source: Literal["telescope", "spectrum", "recipe"] = "telescope"
-            if self.parameters.cutoff != "auto":
-                cut, source = float(self.parameters.cutoff) * waves[0] / wave, "recipe"
-            elif scale is not None and "aperture_mm" in telescope:
-                cut = telescope_cutoff(float(telescope["aperture_mm"]), wave, scale)
             pair = halves[c]
             a, b = pair if pair is not None else (None, None)
-            signal = measure_signal(filled[c], a, b, noises[c], cut or 0.5)
+            cut = None if first is None else first * waves[0] / wave
             if cut is None:
-                (cut, _), source = seen_cutoff(signal), "spectrum"
-                signal = measure_signal(filled[c], a, b, noises[c], cut)
+                (cut, _), source = seen_cutoff(measure_signal(filled[c], a, b, noises[c], 0.5)), "spectrum"
+            signals.append(measure_signal(filled[c], a, b, noises[c], cut))
             optics.append(Optics(cut, obstruction, wave, source, drop_blur(picture.header)))
-            signals.append(signal)
         if optics[0].source == "spectrum":
             context.choose(
                 "cutoff",
                 [round(one.cutoff, 4) for one in optics],
                 "Aperture, focal length or pixel are not in the night file: the finest detail passed, in cycles a "
-                "pixel, was read off the spectrum.",
+                "pixel, was read off the way the spectrum ends.",
             )
         return optics, signals
+
+    @staticmethod
+    def _likelier(
+        by_disc: float,
+        by_telescope: float,
+        halves: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
+        waves: list[float],
+        obstruction: float,
+    ) -> float:
+        """Return which of two cut-offs, where planet and night file disagree on the scale, fits the spectrum better."""
+        fit = fit_cutoff(halves, waves, obstruction)
+        return by_disc if fit.at(by_disc) <= fit.at(by_telescope) else by_telescope
 
     def _blurs(
         self,

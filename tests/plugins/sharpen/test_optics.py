@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from nightmill.artefacts import Picture
+from nightmill_sky.optics import modulation_transfer
 from nightmill_stages.sharpen.blur import Blur, core_halo, expected_jitter
+from nightmill_stages.sharpen.cutoff import fit_cutoff
 from nightmill_stages.sharpen.optics import Optics, channel_wavelengths, picture_scale, seen_cutoff, telescope_cutoff
 from nightmill_stages.sharpen.signal import measure_signal
-from nightmill_stages.sharpen.spectral import apply_transfer
+from nightmill_stages.sharpen.spectral import apply_transfer, frequencies, uncosine
 
 
 def test_open_aperture_is_the_textbook_one():
@@ -92,3 +94,17 @@ def test_cutoff_is_seen_in_the_spectrum():
     halves = [clean + 0.01 * rng.normal(size=scene.shape) for _ in range(2)]
     cutoff, seen = seen_cutoff(measure_signal((halves[0] + halves[1]) / 2, *halves, None, 0.5))
     assert seen and cutoff == pytest.approx(0.3, rel=0.1)
+
+
+@pytest.mark.parametrize(("cutoff", "shape"), [(0.22, (160, 160)), (0.36, (160, 160)), (0.36, (240, 320))])
+def test_cutoff_follows_from_the_way_the_spectrum_ends(cutoff, shape):
+    """Analytic case: noise of power f^-3 through a telescope's own transfer, two halves with white noise."""
+    rng = np.random.default_rng(8)
+    f = np.maximum(frequencies(shape).astype(float), 0.004)
+    passed = modulation_transfer(np.minimum(f / cutoff, 1), 0.25) * f**-1.5
+    scene = uncosine(rng.standard_normal(shape) * passed)
+    halves = [scene + 3e-3 * scene.std() * rng.standard_normal(shape) for _ in range(2)]
+    fit = fit_cutoff([(halves[0], halves[1])], [530.0], 0.25)
+    # To some per cent: the sum of two steep unknowns, slope and cut-off; a wrong scale of a fifth must show.
+    assert fit.best == pytest.approx(cutoff, rel=0.05)
+    assert fit.at(cutoff) + 4 < fit.at(0.8 * cutoff)
