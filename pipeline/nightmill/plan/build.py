@@ -131,6 +131,8 @@ class _Builder:
     plan: Plan
     moments: dict[str, int] = field(default_factory=dict)
     recipes: list[Recipe] = field(default_factory=list)
+    shared: dict[int, tuple[Call | Recipe | Capture, dict[str, Any]]] = field(default_factory=dict)
+    """What thousands of steps have in common is made once: by identity, with what it is of, which must stay alive."""
 
     def capture(self, index: int, one: Assignment, name: str) -> None:
         """Plan one capture up to its stack."""
@@ -146,13 +148,16 @@ class _Builder:
 
     def about(self, recipe: Recipe, files: list[str]) -> dict[str, Any]:
         """Return what every published file carries with it."""
-        uses = sorted({section for call in recipe.calls for section in call.stage.uses})
-        return {
-            "recipe": recipe.to_yaml(),
-            "files": files,
-            "plugins": {call.name: self.registry.origins.get(call.name, "") for call in recipe.calls},
-            "night": self.night.sections(uses),
-        }
+        held = self.shared.get(id(recipe))
+        if held is None:
+            uses = sorted({section for call in recipe.calls for section in call.stage.uses})
+            carried = {
+                "recipe": recipe.to_yaml(),
+                "plugins": {call.name: self.registry.origins.get(call.name, "") for call in recipe.calls},
+                "night": self.night.sections(uses),
+            }
+            held = self.shared[id(recipe)] = (recipe, carried)
+        return {**held[1], "files": files}
 
     def fold(
         self,
@@ -174,13 +179,13 @@ class _Builder:
                 "fingerprint",
                 f"{title}: fingerprint",
                 indices,
-                content={"capture": capture_facts(capture), "source": source.name},
+                content={"capture": self.facts(capture), "source": source.name},
                 carry=carry,
             )
         )
         helpers = self.masters((*frames, fold), capture, indices, source)
         fixed = [Input("recording", mark), *(Input(f"aid:{r}", s, optional=True) for r, s in helpers.items())]
-        base = {"capture": capture_facts(capture), "source": self.said(source), "frames": self.said_all(frames)}
+        base = {"capture": self.facts(capture), "source": self.said(source), "frames": self.said_all(frames)}
         table: str | None = None
 
         def step(part: str, action: str, inputs: Sequence[Input], **content: Any) -> str:
@@ -246,7 +251,7 @@ class _Builder:
             count = sum(chain.name.partition("-")[0] == name for chain in self.plan.masters.values())
             name = name if count == 0 else f"{name}-{count + 1}"
             chain = self.fold(prefix, indices, aid, source, (), (), fold, name)
-            facts = {"capture": {**capture_facts(aid), "file": aid.file}}
+            facts = {"capture": {**self.facts(aid), "file": aid.file}}
             inputs = (Input("stack", chain.stack),)
             chain.file = self.add(
                 Step(f"{prefix}/files", "publish_master", f"{aid.file}: files", indices, inputs, facts)
@@ -314,7 +319,7 @@ class _Builder:
         inputs = tuple(Input(f"member:{k:02d}", step, optional=len(members) > 1) for k, (_, step) in enumerate(members))
         chains = [self.plan.chains[i] for i in unit]
         facts = [
-            {**capture_facts(chain.capture), "file": chain.capture.file, "cautions": list(chain.capture.cautions)}
+            {**self.facts(chain.capture), "file": chain.capture.file, "cautions": list(chain.capture.cautions)}
             for chain in chains
         ]
         title = f"{chains[0].name}: {call.name}"
@@ -330,7 +335,18 @@ class _Builder:
 
     def said(self, call: Call) -> dict[str, Any]:
         """Identify a stage for keys and for the work."""
-        return describe(call, self.night.sections(call.stage.uses), self.registry.origins.get(call.name, ""))
+        held = self.shared.get(id(call))
+        if held is None:
+            origin = self.registry.origins.get(call.name, "")
+            held = self.shared[id(call)] = (call, describe(call, self.night.sections(call.stage.uses), origin))
+        return held[1]
+
+    def facts(self, capture: Capture) -> dict[str, Any]:
+        """Return what is known of a capture, the same dict each time."""
+        held = self.shared.get(id(capture))
+        if held is None:
+            held = self.shared[id(capture)] = (capture, capture_facts(capture))
+        return held[1]
 
     def said_all(self, calls: Sequence[Call]) -> list[dict[str, Any]]:
         """Identify several."""

@@ -13,7 +13,7 @@ from ..store import key_of
 __all__ = ["Input", "Step", "capture_facts", "describe"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Input:
     """A step's need of another's product.
 
@@ -32,7 +32,7 @@ class Input:
     optional: bool = False
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Step:
     """One piece of work that makes one product.
 
