@@ -23,7 +23,7 @@ from .errors import PluginError
 from .plugins import Registry
 from .selecting import Selection, read_selection
 
-__all__ = ["Change", "read_changes"]
+__all__ = ["Change", "by_filter", "read_changes"]
 
 KEYS = ("for", "change")
 
@@ -66,19 +66,27 @@ class Change:
         """Return the entry as it may stand in YAML."""
         return {"for": self.chosen.plain(), "change": self.stages.plain()}
 
-    def limited(self, calls: Sequence[Call], registry: Registry) -> Change:
-        """Return the part of a change that concerns these stages, for any target, its values as the stages write them.
 
-        What is the same to the stages ("30 min", "0.5 h") is then the same text in a picture's record.
-        """
-        made = {call.name: call.resolved() for call in self.over(calls, registry)}
-        kept = {
-            name: _restricted(made[name], values.plain() or {})
-            for name, values in self.stages.value.items()
-            if name in made
+def by_filter(changes: Sequence[Change], calls: Sequence[Call], registry: Registry) -> tuple[Change, ...]:
+    """Write what differs by filter in one way only: an entry a filter, with the values that differ from `calls`.
+
+    However it was written, what means the same is then the same text in a picture's record.
+    """
+    named = {name.casefold(): name for one in reversed(changes) for name in reversed(one.chosen.filters)}
+    found = []
+    for name in sorted(named.values(), key=str.casefold):
+        own = calls
+        for one in changes:
+            if one.chosen.has_filter(name):
+                own = one.over(own, registry)
+        values = {
+            after.name: changed
+            for before, after in zip(calls, own, strict=True)
+            if (changed := _changed(before.resolved(), after.resolved()))
         }
-        node = Node.of(kept, self.stages.line, self.stages.column)
-        return Change(Selection((), self.chosen.filters), node, self.document)
+        if values:
+            found.append(Change(Selection((), (name,)), Node.of(values, 0, 0), changes[0].document))
+    return tuple(found)
 
 
 def read_changes(
@@ -166,8 +174,14 @@ def _refuse_joined(stages: Node, calls: Sequence[Call], problems: Problems) -> N
             )
 
 
-def _restricted(values: Any, like: Any) -> Any:
-    """Return the part of `values` that has the names of `like`."""
-    if isinstance(values, dict) and isinstance(like, dict):
-        return {key: _restricted(values[key], one) for key, one in like.items() if key in values}
-    return values
+def _changed(old: dict[str, Any], new: dict[str, Any]) -> dict[str, Any]:
+    """Return the values of `new` that differ, group by group."""
+    changed = {}
+    for key, value in new.items():
+        before = old.get(key)
+        if isinstance(value, dict) and isinstance(before, dict):
+            if inner := _changed(before, value):
+                changed[key] = inner
+        elif key not in old or value != before:
+            changed[key] = value
+    return changed

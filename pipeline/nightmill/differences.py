@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-__all__ = ["ABSENT", "Difference", "differences", "in_words"]
+__all__ = ["ABSENT", "Difference", "change_differences", "differences", "in_words"]
 
 
 class _Absent:
@@ -54,6 +54,29 @@ def differences(old: Any, new: Any, path: tuple[str | int, ...] = ()) -> Iterato
         if isinstance(old, (int, float)) and isinstance(new, (int, float)) and _same_number(old, new):
             return
         yield Difference(path, old, new)
+
+
+def change_differences(
+    old: Sequence[Mapping[str, Any]], new: Sequence[Mapping[str, Any]]
+) -> Iterator[tuple[str, Difference]]:
+    """Iterate over what differs under `changes` of two recipes: for whom in words, and the difference."""
+    before, after = _changed_for(old), _changed_for(new)
+    for who in sorted({*before, *after}):
+        first, second = before.get(who, {}), after.get(who, {})
+        for stage in sorted({*first, *second}):
+            for one in differences(first.get(stage, {}), second.get(stage, {}), (stage,)):
+                yield who, one
+
+
+def _changed_for(entries: Sequence[Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
+    gathered: dict[str, dict[str, Any]] = {}
+    for entry in entries:
+        chosen = entry.get("for") or {}
+        who = ", ".join(f"{key} {in_words(list(names))}" for key, names in chosen.items()) or "all"
+        held = gathered.setdefault(who, {})
+        for stage, values in (entry.get("change") or {}).items():
+            held[stage] = {**held.get(stage, {}), **(values or {})}
+    return gathered
 
 
 def in_words(value: Any) -> str:

@@ -127,7 +127,7 @@ class NightFile(_Section):
     )
     names: str = Field("{target}_{date}_{time}_{filter}", max_length=200, description="How recordings are named.")
     recipes: dict[str, str] = Field({}, description="Recipe by target: {jupiter: colour-planet.yaml}.")
-    changes: list[dict[str, Any]] = Field(
+    changes: list[Any] = Field(
         [], max_length=100, description="Parameters that differ from the recipes, for some targets and filters."
     )
     plugins: list[str] = Field([], description="Single-file plugins (.py) to load; they are code with your rights.")

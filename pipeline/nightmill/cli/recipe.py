@@ -113,7 +113,7 @@ def _read(name: str, registry: Registry) -> Recipe:
 
 def _changes(one: Recipe, other: Recipe) -> Iterator[str]:
     """Say what makes other pictures: stages, their order, their parameters."""
-    from ..differences import differences, in_words
+    from ..differences import ABSENT, change_differences, differences, in_words
 
     before, after = ([call.name for call in recipe.calls] for recipe in (one, other))
     for name in dict.fromkeys(before + after):
@@ -131,6 +131,11 @@ def _changes(one: Recipe, other: Recipe) -> Iterator[str]:
         for found in differences(call.resolved(), match.resolved()):
             name = ".".join(map(str, (call.name, *found.path)))
             yield f"parameter {name}: {in_words(found.old)} in {one.name}, {in_words(found.new)} in {other.name}"
+    entries = ([entry.plain() for entry in recipe.changes] for recipe in (one, other))
+    for who, found in change_differences(*entries):
+        name = f"{'.'.join(map(str, found.path))} for {who}"
+        words = ["as for others" if value is ABSENT else in_words(value) for value in (found.old, found.new)]
+        yield f"parameter {name}: {words[0]} in {one.name}, {words[1]} in {other.name}"
 
 
 def _texts(one: Recipe, other: Recipe) -> Iterator[str]:

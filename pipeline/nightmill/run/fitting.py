@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
-from ..changes import Change
+from ..changes import Change, by_filter
 from ..differences import differences
 from ..documents import Problems
 from ..plugins import Registry
@@ -74,8 +74,8 @@ class Fitting:
             for one in changes:
                 if not one.chosen.filters:
                     calls = one.over(calls, self.registry)
-            limited = [one.limited(calls, self.registry) for one in changes if one.chosen.filters]
-            found = replace(recipe, calls=calls, changes=tuple(one for one in limited if one.stages.value))
+            differing = by_filter([one for one in changes if one.chosen.filters], calls, self.registry)
+            found = replace(recipe, calls=calls, changes=differing)
             # What nothing differs in stays the same recipe, under whatever target.
             same = found.calls == recipe.calls and not found.changes and not recipe.changes
             self._known[key] = recipe if same else found

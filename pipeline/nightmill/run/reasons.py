@@ -8,7 +8,7 @@ from typing import Any
 
 import yaml
 
-from ..differences import ABSENT, Difference, differences, in_words
+from ..differences import ABSENT, Difference, change_differences, differences, in_words
 from ..plan import Step
 
 __all__ = ["content_reasons", "input_reasons"]
@@ -132,7 +132,9 @@ def _recipe_reasons(old: str, new: str) -> tuple[str, ...]:
 
 def _recipe_differences(old: dict[str, Any], new: dict[str, Any]) -> Iterator[str]:
     before, after = (_calls(one) for one in (old, new))
-    for key in sorted(({*old, *new}) - {"stages"}):
+    for who, one in change_differences(old.get("changes") or [], new.get("changes") or []):
+        yield f"parameter {'.'.join(map(str, one.path))} for {who} {one.arrow()} (written into the files)"
+    for key in sorted(({*old, *new}) - {"stages", "changes"}):
         if old.get(key) != new.get(key):
             yield f"recipe's {key!r} (written into the files) {in_words(old.get(key))} -> {in_words(new.get(key))}"
     for stage in sorted({*before, *after}):
