@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import os
 import queue
 import time
 from abc import ABC, abstractmethod
