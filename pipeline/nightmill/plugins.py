@@ -12,7 +12,7 @@ import hashlib
 import importlib.metadata
 import importlib.util
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from functools import cache, partial
 from pathlib import Path
 from types import ModuleType
@@ -21,6 +21,7 @@ from typing import Any
 import pluggy
 
 from . import hooks
+from .choice import plugin_choice
 from .documents import nearest
 from .errors import PluginError, UsageError
 from .foreign import attempt
@@ -31,19 +32,6 @@ from .registry import Broken, Registry
 __all__ = ["Broken", "Registry", "load_module", "load_registry", "plugin_choice"]
 
 GROUP = "nightmill.plugins"
-
-
-def plugin_choice(files: Iterable[str | Path], without: Iterable[str] = ()) -> tuple[str, ...]:
-    """Return a choice of plugins as `load_registry` takes it and tasks carry it to workers.
-
-    Parameters
-    ----------
-    files : iterable of str or Path
-        Single-file plugins; made absolute.
-    without : iterable of str
-        Names of plugins to leave out; they become "-NAME", which no absolute path is.
-    """
-    return (*(str(Path(name).resolve()) for name in files), *(f"-{name}" for name in without))
 
 
 @cache

@@ -17,7 +17,9 @@ def _load() -> None:
         importlib.import_module(name)
     for point in importlib.metadata.entry_points(group="nightmill.plugins"):
         if point.dist is not None and point.dist.name == "nightmill":
-            point.load().nightmill_stages()
+            plugin = point.load()
+            for part in (*plugin.nightmill_stages(), *plugin.nightmill_writers()):
+                importlib.import_module(part.partition(":")[0])
 
 
 # What cannot be loaded is told by the run itself, in words.

@@ -41,7 +41,7 @@ def plugin_option(command: F) -> F:
 
     @functools.wraps(command)
     def chosen(*args: Any, plugins: tuple[str, ...], without: tuple[str, ...], **options: Any) -> Any:
-        from ..plugins import plugin_choice
+        from ..choice import plugin_choice
 
         return command(*args, plugins=plugin_choice(plugins, without), **options)
 

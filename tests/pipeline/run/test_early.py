@@ -63,6 +63,8 @@ def test_elsewhere_workers_start_one_by_one(monkeypatch):
 
 
 def test_what_workers_are_copies_of_has_started_no_thread():
-    command = [sys.executable, "-c", "import nightmill.warm, psutil; print(psutil.Process().num_threads())"]
+    said = "psutil.Process().num_threads(), 'nightmill_stages.stack' in sys.modules"
+    code = f"import nightmill.warm, psutil, sys; print({said})"
+    command = [sys.executable, "-c", code]
     made = subprocess.run(command, env={**os.environ, **WORKER_ENVIRONMENT}, capture_output=True, text=True, check=True)
-    assert made.stdout.strip() == "1"
+    assert made.stdout.split() == ["1", "True"]
