@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
+
 TOY = Path(__file__).with_name("pipeline") / "toy.py"
 
 TOY_RECIPE = """\
@@ -18,6 +20,15 @@ stages:
   - toy-mean
   - toy-scale: {factor: 3}
 """
+
+
+def write_ser(path: Path, data: np.ndarray, colour: int = 0) -> None:
+    """Write 8-bit frames as a SER recording (version 3: head of 178 bytes, frames, a trailer of time stamps)."""
+    numbers = np.array([0, colour, 0, data.shape[2], data.shape[1], 8, len(data)], "<i4").tobytes()
+    times = 639_038_526_000_000_000 + 100_000 * np.arange(len(data), dtype="<i8")
+    head = b"NIGHTMILL-TEST" + numbers + b" " * 120 + times[:1].tobytes() * 2
+    assert len(head) == 178
+    path.write_bytes(head + data.tobytes() + times.tobytes())
 
 
 def products(out: Path) -> dict[str, bytes]:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
 import importlib
-import importlib.metadata
 import importlib.util
 import json
 import os
@@ -11,11 +11,12 @@ import shutil
 import subprocess
 import sys
 import textwrap
-import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import pytest
+import yaml
 from click.testing import CliRunner
 
 from nightmill.cli.main import _nightmill
@@ -29,14 +30,10 @@ EXAMPLES = Path(__file__).parents[1] / "example_plugins"
 PACKAGES = ("dots-reader", "edge-grade", "warm-tone")
 
 
-def install(project: Path, site: Path) -> None:
-    """Put a project into a folder of packages as an installer leaves it: its module and its .dist-info."""
-    described = tomllib.loads((project / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    name, version = described["name"], described["version"]
-    for module in described["entry-points"]["nightmill.plugins"]:
-        shutil.copytree(project / module, site / module, ignore=shutil.ignore_patterns("__pycache__"))
-    lines = [f"{key} = {value}" for key, value in described["entry-points"]["nightmill.plugins"].items()]
-    write_info(site, name, version, lines)
+def build_and_install(projects: Sequence[Path], site: Path) -> None:
+    """Build wheels of projects and install them into a folder of packages, as a stranger's pip would; no network."""
+    command = [sys.executable, "-m", "pip", "install", "--quiet", "--no-index", "--no-deps", "--no-build-isolation"]
+    subprocess.run([*command, "--target", str(site), *map(str, projects)], check=True, timeout=240)
 
 
 def write_info(site: Path, name: str, version: str, lines: list[str]) -> None:
@@ -185,10 +182,11 @@ def test_the_grade_is_short() -> None:
 
 RECIPE = """
 nightmill: 1
-title: Three plugins
+title: Three packages and a file
 stages:
   - dots-reader
   - edge-grade: {step: 3}
+  - contrast: {power: 2}
   - grade
   - align: {share: 0.9}
   - stack: {share: 0.5}
@@ -199,11 +197,17 @@ stages:
 
 @pytest.fixture
 def three_plugins(tmp_path: Path) -> tuple[Path, dict[str, str]]:
-    """Install the three examples; give a night for them, and the environment that finds them."""
+    """Build and install the three examples; give a night for them, and the environment that finds them."""
+    for needed in ("pip", "hatchling"):
+        pytest.importorskip(needed, reason=f"building wheels needs {needed}")
     site = tmp_path / "site"
-    site.mkdir()
-    for name in PACKAGES:
-        install(EXAMPLES / name, site)
+    build_and_install([shutil.copytree(EXAMPLES / name, tmp_path / name) for name in PACKAGES], site)
+    assert {path.name for path in site.glob("*.dist-info")} == {
+        "dots_reader-0.3.dist-info",
+        "edge_grade-1.0.dist-info",
+        "warm_tone-2.1.dist-info",
+    }
+    shutil.copy(EXAMPLES / "contrast.py", tmp_path)
     night = tmp_path / "night"
     night.mkdir()
     spec = importlib.util.spec_from_file_location("dots_for_test", site / "dots_reader" / "__init__.py")
@@ -219,43 +223,46 @@ def three_plugins(tmp_path: Path) -> tuple[Path, dict[str, str]]:
     return tmp_path, environment
 
 
-def nightmill(folder: Path, environment: dict[str, str], *arguments: str) -> subprocess.CompletedProcess[str]:
+def nightmill(
+    folder: Path, environment: dict[str, str], *arguments: str, code: int = 0
+) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-c", "from nightmill.cli import main; main()", *arguments]
     done = subprocess.run(
         command, cwd=folder, env=environment, capture_output=True, text=True, encoding="utf-8", timeout=240, check=False
     )
-    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.returncode == code, done.stdout + done.stderr
     return done
 
 
 def test_installed_plugins_make_a_picture_and_the_picture_makes_it_again(three_plugins) -> None:
-    """Reader, grade and picture stage from three packages; then, from the PNG alone, the same bits."""
+    """Reader, grade and picture stage from three packages, one more grade from a file; then, from the PNG alone, again.
+
+    The recipe that comes back holds the versions of the packages and the SHA-256 of the file; `--locked` sees to them.
+    """
     folder, environment = three_plugins
-    listed = json.loads(nightmill(folder, environment, "stages", "--json").stdout)
+    file = ("--plugin", "contrast.py")
+    listed = json.loads(nightmill(folder, environment, "stages", "--json", *file).stdout)
     origins = {one["name"]: one["plugin"] for one in listed["stages"]}
     assert origins["edge-grade"] == "edge-grade 1.0"
     assert origins["warm-tone"] == "warm-tone 2.1"
     assert origins["dots-reader"] == "dots-reader 0.3"
-    nightmill(folder, environment, "run", "night", "--recipe", "three.yaml", "--using", "serial", "--quiet")
+    digest = hashlib.sha256((folder / "contrast.py").read_bytes()).hexdigest()
+    assert origins["contrast"] == f"contrast.py {digest}"
+    nightmill(folder, environment, "run", "night", "--recipe", "three.yaml", "--using", "serial", "--quiet", *file)
     made = sorted((folder / "night-finished" / "pictures").iterdir())
     (png,) = [path for path in made if path.suffix == ".png"]
     shutil.copy(png, folder / "alone.png")
-    nightmill(folder, environment, "recipe", "from", "alone.png", "-o", "again.yaml")
+    nightmill(folder, environment, "recipe", "from", "alone.png", "-o", "again.yaml", *file)
+    locked = yaml.safe_load((folder / "again.yaml").read_text(encoding="utf-8"))["locked"]["stages"]
+    assert {locked[name]["plugin"] for name in ("contrast", "warm-tone")} == {origins["contrast"], "warm-tone 2.1"}
     options = ("--using", "serial", "--quiet", "--locked", "--out", "again")
-    nightmill(folder, environment, "run", "night", "--recipe", "again.yaml", *options)
+    nightmill(folder, environment, "run", "night", "--recipe", "again.yaml", *options, *file)
     for path in made:
         assert (folder / "again" / "pictures" / path.name).read_bytes() == path.read_bytes(), path.name
-
-
-@pytest.mark.skipif(importlib.util.find_spec("hatchling") is None, reason="building wheels needs hatchling")
-def test_pip_builds_and_installs_the_examples(tmp_path: Path) -> None:
-    projects = [shutil.copytree(EXAMPLES / name, tmp_path / name) for name in PACKAGES]
-    target = tmp_path / "target"
-    command = [sys.executable, "-m", "pip", "install", "--quiet", "--no-index", "--no-deps", "--no-build-isolation"]
-    subprocess.run([*command, "--target", str(target), *map(str, projects)], check=True, timeout=240)
-    found = importlib.metadata.distributions(path=[str(target)])
-    points = {point.name for one in found for point in one.entry_points if point.group == "nightmill.plugins"}
-    assert points == {"dots_reader", "edge_grade", "warm_tone"}
+    with (folder / "contrast.py").open("a", encoding="utf-8") as stream:
+        stream.write("# another\n")
+    refused = nightmill(folder, environment, "run", "night", "--recipe", "again.yaml", *options, *file, code=4)
+    assert f"plugin of contrast: frozen with contrast.py {digest[:12]}, here it is contrast.py " in refused.stderr
 
 
 def test_dots_are_read_as_written(tmp_path: Path) -> None:
