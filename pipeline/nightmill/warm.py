@@ -6,22 +6,31 @@ Plugins of others are left to the workers: what they do when they are loaded nob
 from __future__ import annotations
 
 import contextlib
+import gc
 import importlib
 import importlib.metadata
 
-LIBRARIES = ("numpy", "cv2", "distributed.nanny", "distributed.worker", "nightmill.cli", "nightmill.work.actions")
+FIRST = ("numpy", "cv2", "distributed.nanny", "distributed.worker", "nightmill.cli", "nightmill.work.actions")
+LATER = ("scipy.fft", "scipy.ndimage", "astropy.io.fits")
+"""What is loaded only when it is needed: every worker will need it."""
 
 
 def _load() -> None:
-    for name in LIBRARIES:
+    for name in FIRST:
         importlib.import_module(name)
     for point in importlib.metadata.entry_points(group="nightmill.plugins"):
         if point.dist is not None and point.dist.name == "nightmill":
             plugin = point.load()
             for part in (*plugin.nightmill_stages(), *plugin.nightmill_writers()):
                 importlib.import_module(part.partition(":")[0])
+    for name in LATER:
+        importlib.import_module(name)
 
 
+# Loading makes many objects and hardly any rubbish; what is there then stays, and its pages stay shared with the copies.
+gc.disable()
 # What cannot be loaded is told by the run itself, in words.
 with contextlib.suppress(ImportError, OSError, AttributeError):
     _load()
+gc.freeze()
+gc.enable()
