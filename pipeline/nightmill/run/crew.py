@@ -11,6 +11,7 @@ from typing import Any
 
 from ..plan import Plan, Step
 from .engines import DaskEngine, Engine, SerialEngine
+from .memory import share_memory
 from .options import Options
 from .preflight import check_workers
 from .states import Board
@@ -65,6 +66,15 @@ class Crew:
             if options.scheduler is not None:
                 check_workers(engine.ask_workers, self.night, self.store, self.plugins)
         return self._engine
+
+    @property
+    def room(self) -> int | None:
+        """Bytes of memory that one task may use; None where nobody says."""
+        options = self.options
+        if options.scheduler is not None:
+            return self.engine().room
+        alone = options.using == "serial"
+        return share_memory(1 if alone else options.workers, options.memory_bytes)[1]
 
     def open(self, tasks: list[tuple[str, dict[str, Any]]]) -> Iterable[tuple[str, Outcome]]:
         """Do tasks that no plan knows yet (opening recordings), a window at a time."""

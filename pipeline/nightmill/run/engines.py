@@ -36,9 +36,12 @@ class Engine(ABC):
     window : int
         How many tasks to hand over at most: enough to keep all workers busy, few enough that memory, blame for a
         crash and the wait after Ctrl-C stay bounded.
+    room : int or None
+        Bytes of memory that one task may use, where the workers' owner limits them.
     """
 
     window: int
+    room: int | None = None
 
     @abstractmethod
     def submit(self, name: str, task: Task) -> None:
@@ -159,6 +162,10 @@ class DaskEngine(Engine):
             self.close(at_once=True)
             raise MachineError(f"the scheduler at {scheduler} has no workers; start some with 'dask worker'")
         self.window = slots + 1
+        if scheduler is not None:
+            workers_there = self._client.scheduler_info(n_workers=-1)["workers"].values()
+            shares = [one["memory_limit"] // one["nthreads"] for one in workers_there if one.get("memory_limit")]
+            self.room = min(shares, default=None)
         self._submitted = 0
         self._count = 1 if threads else count
         self._looked = self._seen = time.monotonic()

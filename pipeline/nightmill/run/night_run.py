@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,12 +13,12 @@ from .crew import Crew
 from .driver import Driver
 from .follow import Settling
 from .interrupt import InterruptedRunError, Watch
-from .lock import hold
+from .lock import hold, refuse_if_held
 from .observers import Observers
 from .options import Options, Result
 from .progress import Progress
 from .publish import Shelf
-from .session import Session, prepare
+from .session import Session, out_of, prepare
 from .showing import Showing
 
 __all__ = ["run_night"]
@@ -43,6 +44,7 @@ def run_night(folder: Path, out: Path | None, options: Options, progress: Progre
     NightmillError
         With the exit code that goes with it; everything finished before then is kept and used again.
     """
+    refuse_if_held(out_of(folder.resolve(), out) / ".store")
     session = prepare(folder, out=out, recipe=options.recipe, plugins=options.plugins, locked=options.locked)
     with hold(session.store.root):
         session.store.sweep()
@@ -52,7 +54,8 @@ def run_night(folder: Path, out: Path | None, options: Options, progress: Progre
         try:
             return _Run(session, options, journal, progress).run(observers)
         finally:
-            session.index.save()
+            with contextlib.suppress(OSError):  # it only saves looking again, and the disk may be full
+                session.index.save()
             journal.close()
 
 
@@ -98,7 +101,7 @@ class _Run:
 
     def _pass(self, crew: Crew, shelf: Shelf, showing: Showing, watch: Watch, settling: Settling | None) -> None:
         """Take the inventory and work through the plan of what is there."""
-        inventory, plan, board = self.session.survey(crew.open, settling.ready if settling else None)
+        inventory, plan, board = self.session.survey(crew.open, settling.ready if settling else None, crew.room)
         driver = Driver(
             self.session, self.options, self.journal, self.progress, crew, shelf, showing, inventory, plan, board
         )

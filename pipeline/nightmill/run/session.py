@@ -11,6 +11,7 @@ from ..artefacts import Capture
 from ..errors import UsageError
 from ..night import Found, Night, find_recordings
 from ..plan import Assignment, Plan, build_plan
+from ..plan.memory import least_memory
 from ..plugins import Registry
 from ..recipe import Call
 from ..stage import Source
@@ -23,7 +24,7 @@ from .inventory import Inventory, Opener, SetAside, open_again, take_inventory
 from .reading import settle
 from .states import Board
 
-__all__ = ["Session", "open_here", "prepare"]
+__all__ = ["Session", "open_here", "out_of", "prepare"]
 
 
 @dataclass
@@ -44,12 +45,18 @@ class Session:
         stages = [call.make() for call in _sources(self.recipes)]
         return find_recordings(self.night.folder, [s for s in stages if isinstance(s, Source)], [self.out])
 
-    def survey(self, opener: Opener, ready: Callable[[Found], bool] | None = None) -> tuple[Inventory, Plan, Board]:
-        """Take the inventory and build the plan; with `ready`, of those recordings alone of which it says so."""
+    def survey(
+        self, opener: Opener, ready: Callable[[Found], bool] | None = None, room: int | None = None
+    ) -> tuple[Inventory, Plan, Board]:
+        """Take the inventory and build the plan.
+
+        With `ready`, of those recordings alone of which it says so; with `room`, the bytes of memory that one worker
+        may use, without those that cannot fit.
+        """
         inventory = take_inventory(
             self.night,
             _sources(self.recipes),
-            _roles(self.recipes),
+            _roles(self.registry),
             self.index,
             opener,
             skip=[self.out],
@@ -64,6 +71,10 @@ class Session:
             )
         assignments = []
         for capture in inventory.lights:
+            reason = _too_large(capture, room)
+            if reason is not None:
+                inventory.set_aside.append(SetAside(capture.file, reason))
+                continue
             recipe = choose_recipe(capture.target, capture.filter, self.recipes)
             if recipe is None:
                 reason = (
@@ -91,7 +102,7 @@ class Session:
                 other.setdefault((id(one.recipe), id(one.common)), (call, one, []))[2].append(one.capture)
         for call, like, captures in other.values():
             opened, aside = open_again(
-                captures, call, self.night, _roles(self.recipes), self.index, opener, self.plugins
+                captures, call, self.night, _roles(self.registry), self.index, opener, self.plugins
             )
             settled += [Assignment(capture, like.recipe, like.common) for capture in opened]
             inventory.set_aside += aside
@@ -123,12 +134,27 @@ def prepare(
     """
     settled = settle(folder, recipe=recipe, plugins=plugins, locked=locked)
     night = settled.night
-    out = (out or default_out(night.folder)).expanduser().absolute()
+    out = out_of(night.folder, out)
     if out == night.folder or out in night.folder.parents:
         raise UsageError(f"the output folder {out} holds the night itself; give another --out")
     store = Store(out / ".store")
     index = Index(store.root / "index.json")
     return Session(night, out, settled.registry, settled.plugins, settled.recipes, settled.fitting, store, index)
+
+
+def _too_large(capture: Capture, room: int | None) -> str | None:
+    need = least_memory(capture)
+    if room is None or need <= room:
+        return None
+    return (
+        f"its frames of {capture.width}x{capture.height} take at least {need / 1e9:.1f} GB of memory, and a worker may "
+        f"use {room / 1e9:.1f} GB; give more with --memory, or fewer --workers"
+    )
+
+
+def out_of(folder: Path, out: Path | None) -> Path:
+    """Return the output folder of a night, as given or by default."""
+    return (out or default_out(folder)).expanduser().absolute()
 
 
 def default_out(folder: Path) -> Path:
@@ -150,5 +176,6 @@ def _sources(recipes: Recipes) -> list[Call]:
     return list(calls.values())
 
 
-def _roles(recipes: Recipes) -> list[str]:
-    return sorted({role for recipe in recipes.all() for call in recipe.calls for role in call.stage.aids})
+def _roles(registry: Registry) -> list[str]:
+    """List the roles that recordings may have: a dark is one whether or not the recipe at hand makes use of darks."""
+    return sorted({role for cls in registry.qualified.values() for role in cls.aids})
