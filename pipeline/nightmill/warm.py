@@ -27,7 +27,7 @@ def _load() -> None:
         importlib.import_module(name)
 
 
-# Loading makes many objects and hardly any rubbish; what is there then stays, and its pages stay shared with the copies.
+# Loading makes many objects and hardly any rubbish; what is there then stays, its pages shared with the copies.
 gc.disable()
 # What cannot be loaded is told by the run itself, in words.
 with contextlib.suppress(ImportError, OSError, AttributeError):
