@@ -16,7 +16,7 @@ from click.testing import CliRunner
 from nightmill.cli.check import check
 from nightmill.run import Options, run_night
 from nightmill.run.progress import Progress
-from toysupport import TOY, TOY_RECIPE
+from toysupport import TOY, TOY_RECIPE, products
 
 
 @pytest.fixture(scope="module")
@@ -59,15 +59,17 @@ def look(night: Path) -> Callable[..., dict]:
     return run
 
 
-def reasons(report: dict) -> dict[str, set[str]]:
-    """Return the reasons by step of the moon's capture and picture."""
-    found: dict[str, set[str]] = {}
+Reasons = dict[tuple[str, str], set[str]]
+
+
+def reasons(report: dict) -> Reasons:
+    """Return the reasons of what is not there, by target (or role) and step."""
+    found: Reasons = {}
     for one in (*report["captures"], *report["pictures"], *report["masters"]):
-        name = one.get("file") or one["files"][0]
-        if name.startswith(("moon", "dark")):
-            for step in one["steps"]:
-                if step["state"] != "there":
-                    found.setdefault(step["step"], set()).update(step["reasons"] or {step["state"]})
+        name = (one.get("file") or one["files"][0]).partition("_")[0]
+        for step in one["steps"]:
+            if step["state"] != "there":
+                found.setdefault((name, step["step"]), set()).update(step["reasons"] or {step["state"]})
     return found
 
 
@@ -88,64 +90,241 @@ def test_after_a_run_all_is_there(look) -> None:
     assert report["seconds"] == 0
 
 
-def change(look, night: Path, how: str) -> dict[str, set[str]]:
-    """Change one thing, and look."""
-    moon = night / "moon_20250205_213000_R.npy"
-    if how == "recording":
-        np.save(moon, np.load(moon)[:650])
-    elif how == "dark gone":
-        (night / "dark_20250205_100000.npy").unlink()
-    elif how == "store":
-        shutil.rmtree(night.parent / "out" / ".store" / "objects")
-    elif how == "filter":
-        (night / "night.yaml").write_text("captures: {moon_20250205_213000_R.npy: {filter: IR}}\n", encoding="utf-8")
-    elif how == "touched":
-        later = time.time() + 10
-        os.utime(moon, (later, later))
-    elif how == "plugin":
-        plugin = night.parent / "toy.py"
-        plugin.write_text(TOY.read_text(encoding="utf-8") + "\n# changed\n", encoding="utf-8")
-        return reasons(look(plugin=plugin))
-    texts = {
-        "early parameter": TOY_RECIPE.replace("limit: 1", "limit: 1.5"),
-        "late parameter": TOY_RECIPE.replace("factor: 3", "factor: 4"),
-        "stage gone": TOY_RECIPE.replace("  - toy-calibrate\n", ""),
-        "title": TOY_RECIPE.replace("title: Toy", "title: Other"),
-    }
-    return reasons(look(recipe=texts.get(how, TOY_RECIPE)))
+MOON, DARK = "moon_20250205_213000_R.npy", "dark_20250205_100000.npy"
+CHAIN = ("toy-level", "toy-rank", "toy-mean", "sheet", "files", "toy-scale", "preview")
+"""Every step of a capture and its picture behind the fingerprint."""
+FROM_RANK, PICTURE = CHAIN[1:], ("toy-scale", "files", "preview")
+
+
+def recipe(old: str, new: str) -> Callable[[Path], dict]:
+    """Edit the recipe."""
+    assert old in TOY_RECIPE
+    return lambda night: {"recipe": TOY_RECIPE.replace(old, new)}
+
+
+def night_file(text: str) -> Callable[[Path], dict]:
+    """Write a night file."""
+    return files(lambda night: (night / "night.yaml").write_text(text, encoding="utf-8"))
+
+
+def plugin(old: str, new: str) -> Callable[[Path], dict]:
+    """Edit the plugin's file."""
+
+    def edit(night: Path) -> dict:
+        text = TOY.read_text(encoding="utf-8")
+        assert old in text
+        (night.parent / "toy.py").write_text(text.replace(old, new, 1), encoding="utf-8")
+        return {"plugin": night.parent / "toy.py"}
+
+    return edit
+
+
+def files(edit: Callable[[Path], object]) -> Callable[[Path], dict]:
+    """Do something to the files of the night."""
+
+    def done(night: Path) -> dict:
+        edit(night)
+        return {}
+
+    return done
+
+
+def later(path: Path) -> None:
+    os.utime(path, (time.time() + 10, time.time() + 10))
+
+
+def both(*names: str) -> set[tuple[str, str]]:
+    return {(target, step) for target in ("mars", "moon") for step in names}
+
+
+def one(target: str, *names: str) -> set[tuple[str, str]]:
+    return {(target, step) for step in names}
+
+
+EDITS: dict[str, tuple[Callable[[Path], dict], set[tuple[str, str]], dict[tuple[str, str], str]]] = {
+    "a parameter of an early stage": (
+        recipe("limit: 1", "limit: 1.5"),
+        both(*CHAIN),
+        {
+            ("moon", "toy-level"): "parameter toy-level.limit 1 -> 1.5",
+            ("moon", "toy-rank"): "follows from toy-level",
+            ("moon", "toy-scale"): "follows from toy-mean",
+        },
+    ),
+    "a parameter of a late stage": (
+        recipe("factor: 3", "factor: 4"),
+        both(*PICTURE),
+        {("moon", "toy-scale"): "parameter toy-scale.factor 3 -> 4"},
+    ),
+    "a stage taken out": (
+        recipe("  - toy-calibrate\n", ""),
+        both(*CHAIN),
+        {("moon", "toy-level"): "stage toy-calibrate is no longer in the recipe"},
+    ),
+    "a stage put in": (
+        recipe("  - toy-scale", "  - toy-scale: {factor: 2}\n  - toy-scale"),
+        both(*PICTURE),
+        {("moon", "files"): "stage toy-scale (2) is new in the recipe (written into the files)"},
+    ),
+    "the title": (
+        recipe("title: Toy", "title: Other"),
+        both("files"),
+        {("moon", "files"): "recipe's 'title' (written into the files) Toy -> Other"},
+    ),
+    "what is said about it": (
+        recipe("stages:", "about: Two words.\nstages:"),
+        both("files"),
+        {("moon", "files"): "recipe's 'about' (written into the files) none -> Two words."},
+    ),
+    "what it is for": (
+        recipe("stages:", "for: {targets: [moon]}\nstages:"),
+        both("files"),
+        {("moon", "files"): "recipe's 'for' (written into the files) none -> {targets: [moon]}"},
+    ),
+    "a parameter for one target": (
+        night_file("changes: [{for: {targets: [moon]}, change: {toy-scale: {factor: 7}}}]\n"),
+        one("moon", *PICTURE),
+        {("moon", "toy-scale"): "parameter toy-scale.factor 3 -> 7"},
+    ),
+    "a parameter for one target and filter": (
+        night_file("changes: [{for: {targets: [moon], filters: [R]}, change: {toy-level: {limit: 2}}}]\n"),
+        one("moon", *CHAIN),
+        {("moon", "toy-level"): "parameter toy-level.limit 1 -> 2"},
+    ),
+    "the camera, which one stage reads": (
+        night_file("camera: {pixel: 3.75 um}\n"),
+        both(*PICTURE),
+        {("moon", "toy-scale"): "night file camera.pixel_um none -> 3.75"},
+    ),
+    "how files are named": (
+        night_file("names: '{target}_{date}_{time}_{filter}_x'\n"),
+        both(*CHAIN),
+        {("moon", "toy-level"): "recording's filter R -> none"},
+    ),
+    "the filter of a capture": (
+        night_file(f"captures: {{{MOON}: {{filter: IR}}}}\n"),
+        one("moon", *CHAIN),
+        {("moon", "toy-level"): "recording's filter R -> IR"},
+    ),
+    "the time of a capture": (
+        night_file(f"captures: {{{MOON}: {{utc: '2025-02-05T21:31:00'}}}}\n"),
+        one("moon", *CHAIN),
+        {("moon", "toy-level"): "recording's utc_start 1000000000 -> 1738791060"},
+    ),
+    "the target of a capture": (
+        night_file(f"captures: {{{MOON}: {{target: venus}}}}\n"),
+        one("moon", *CHAIN),
+        {("moon", "toy-level"): "recording's target moon -> venus"},
+    ),
+    "a recording made shorter": (
+        files(lambda night: np.save(night / MOON, np.load(night / MOON)[:650])),
+        one("moon", "fingerprint", *CHAIN),
+        {("moon", "toy-level"): "recording's frames 700 -> 650"},
+    ),
+    "a recording touched": (
+        files(lambda night: later(night / MOON)),
+        one("moon", "fingerprint", *CHAIN),
+        {
+            ("moon", "fingerprint"): "its size or time changed; it is read to see whether its content did",
+            ("moon", "toy-level"): "decided when the recording has been read",
+        },
+    ),
+    "a dark taken away": (
+        files(lambda night: (night / DARK).unlink()),
+        both(*CHAIN),
+        {("moon", "toy-level"): f"dark {DARK} -> none"},
+    ),
+    "another dark": (
+        files(lambda night: (night / DARK).rename(night / "dark_20250205_110000.npy")),
+        {*both(*CHAIN), *one("dark", "fingerprint", "toy-dark", "files")},
+        {("moon", "toy-level"): f"dark {DARK} -> dark_20250205_110000.npy"},
+    ),
+    "the version of a stage": (
+        plugin('name = "toy-mean"', 'name = "toy-mean"\n    version = "2"'),
+        {*both(*CHAIN), *one("dark", "toy-dark", "files")},
+        {("moon", "toy-mean"): "plugin version: toy-mean 1 -> 2"},
+    ),
+    "a line of the plugin": (
+        plugin('"""Average a dark."""', '"""Average a dark, or more."""'),
+        {*both(*CHAIN), *one("dark", "toy-dark", "files")},
+        {("moon", "toy-scale"): "the plugin file of toy-scale changed"},
+    ),
+    "the store emptied": (
+        files(lambda night: shutil.rmtree(night.parent / "out" / ".store" / "objects")),
+        {*both(*CHAIN), *one("dark", "toy-dark", "files")},
+        {("moon", "files"): "its product is no longer in the store"},
+    ),
+    "a capture more": (
+        files(lambda night: shutil.copy(night / MOON, night / "venus_20250205_220000_R.npy")),
+        one("venus", "fingerprint", *CHAIN),
+        {("venus", "toy-level"): "make"},
+    ),
+}
+
+
+@pytest.mark.parametrize("name", EDITS)
+def test_each_single_edit_is_named_and_touches_what_it_must(look, night, name: str) -> None:
+    edit, touched, why = EDITS[name]
+    found = reasons(look(**edit(night)))
+    for step, reason in why.items():
+        assert reason in found[step], found
+    assert set(found) == touched
+
+
+def test_there_are_twenty_edits() -> None:
+    assert len(EDITS) >= 20
+
+
+REFORMATTED = """# A comment
+stages:
+- toy-source:
+- {toy-calibrate: {}}
+-   toy-level:
+        limit: 1.0       # as before
+- toy-rank
+- toy-mean
+- "toy-scale": {together: false, 'factor': 3e0}
+
+title: "Toy"
+nightmill: 1
+"""
 
 
 @pytest.mark.parametrize(
-    ("how", "step", "reason"),
+    "edit",
     [
-        ("early parameter", "toy-level", "parameter toy-level.limit 1 -> 1.5"),
-        ("early parameter", "toy-rank", "follows from toy-level"),
-        ("early parameter", "toy-scale", "follows from toy-mean"),
-        ("late parameter", "toy-scale", "parameter toy-scale.factor 3 -> 4"),
-        ("stage gone", "toy-level", "stage toy-calibrate is no longer in the recipe"),
-        ("title", "files", "recipe's 'title' (written into the files) Toy -> Other"),
-        ("dark gone", "toy-level", "dark dark_20250205_100000.npy -> none"),
-        ("store", "files", "its product is no longer in the store"),
-        ("filter", "toy-level", "recording's filter R -> IR"),
-        ("touched", "fingerprint", "its size or time changed; it is read to see whether its content did"),
-        ("touched", "toy-level", "decided when the recording has been read"),
-        ("recording", "toy-level", "recording's frames 700 -> 650"),
+        pytest.param(lambda night: {"recipe": REFORMATTED}, id="the recipe reformatted"),
+        pytest.param(night_file("# nothing\n"), id="an empty night file"),
+        pytest.param(night_file("site: {latitude: 47 deg}\n"), id="a section that no stage reads"),
+        pytest.param(night_file("camera: {sensor: 1936x1096}\n"), id="what only plans the evening"),
+        pytest.param(night_file("changes: [{change: {toy-scale: {factor: 3.0}}}]\n"), id="a change to the same"),
+        pytest.param(night_file(f"captures: {{{MOON}: {{filter: R}}}}\n"), id="what the name says too"),
+        pytest.param(files(lambda night: later(night.parent / "toy.yaml")), id="the recipe touched"),
+        pytest.param(files(lambda night: (night / "notes.txt").write_text("x")), id="another file in the night"),
     ],
 )
-def test_the_reason(look, night, how: str, step: str, reason: str) -> None:
-    found = change(look, night, how)
-    assert reason in found[step], found
+def test_what_means_the_same_makes_nothing_again(look, night, edit) -> None:
+    assert reasons(look(**edit(night))) == {}
 
 
-def test_a_late_change_leaves_the_early_steps(look, night) -> None:
-    found = change(look, night, "late parameter")
-    assert set(found) == {"toy-scale", "files", "preview"} or set(found) == {"toy-scale", "files"}
-
-
-def test_a_changed_plugin_file_is_named_once(look, night) -> None:
-    found = change(look, night, "plugin")
-    assert "the plugin file of toy-scale changed" in found["toy-scale"]
-    assert any(one.startswith("the plugin file of ") and "toy-level" in one for one in found["toy-level"])
+def test_touched_and_copied_recordings_are_read_and_nothing_is_made_again(night, tmp_path) -> None:
+    """Copied to another place without their times: a run reads them once, and makes nothing."""
+    copy = tmp_path / "elsewhere"
+    copy.mkdir()
+    for path in night.iterdir():
+        (copy / path.name).write_bytes(path.read_bytes())
+    for folder in (night, copy):
+        for path in folder.iterdir():
+            later(path)
+        before = products(night.parent / "out")
+        options = Options(using="serial", plugins=(str(TOY),), recipe=str(night.parent / "toy.yaml"))
+        log = night.parent / "out" / "journal.jsonl"
+        done = len(log.read_text(encoding="utf-8").splitlines())
+        assert run_night(folder, night.parent / "out", options, Progress(quiet=True)).exit_code == 0
+        new = [json.loads(line) for line in log.read_text(encoding="utf-8").splitlines()[done:]]
+        steps = {event["step"].rpartition("/")[2] for event in new if event["event"] == "step done"}
+        assert steps <= {"fingerprint"}
+        assert products(night.parent / "out") == before
 
 
 def test_words_for_people(night) -> None:

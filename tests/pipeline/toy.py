@@ -147,6 +147,7 @@ class ToyScale(stage.PictureStage):
     """Multiply; groups all captures of one target when asked to."""
 
     name = "toy-scale"
+    uses = ("camera",)
 
     class Parameters(stage.Parameters):
         factor: float = stage.Field(2.0, gt=0, description="Factor.")

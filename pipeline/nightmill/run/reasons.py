@@ -138,17 +138,19 @@ def _recipe_differences(old: dict[str, Any], new: dict[str, Any]) -> Iterator[st
         if old.get(key) != new.get(key):
             yield f"recipe's {key!r} (written into the files) {in_words(old.get(key))} -> {in_words(new.get(key))}"
     for stage in sorted({*before, *after}):
-        for one in differences(before.get(stage, {}), after.get(stage, {})):
-            yield f"parameter {'.'.join([stage, *map(str, one.path)])} {one.arrow()} (written into the files)"
         if (stage in before) != (stage in after):
             yield f"stage {stage} is {'new' if stage in after else 'no longer'} in the recipe (written into the files)"
+            continue
+        for one in differences(before[stage], after[stage]):
+            yield f"parameter {'.'.join([stage, *map(str, one.path)])} {one.arrow()} (written into the files)"
 
 
 def _calls(recipe: dict[str, Any]) -> dict[str, Any]:
     calls: dict[str, Any] = {}
     for entry in recipe["stages"]:
         name, values = next(iter(entry.items())) if isinstance(entry, dict) else (entry, {})
-        calls[name] = values or {}
+        times = sum(one.partition(" (")[0] == name for one in calls)
+        calls[f"{name} ({times + 1})" if times else name] = values or {}
     return calls
 
 
