@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 _WHERE = {
     "Disc": "geometry",
     "disc_from_ephemeris": "placing",
+    "disc_from_geometry": "placing",
     "BODIES": "bodies",
     "TARGETS": "bodies",
     "Body": "bodies",
@@ -39,6 +40,7 @@ __all__ = [
     "UnknownTargetError",
     "body",
     "disc_from_ephemeris",
+    "disc_from_geometry",
     "ephemerides",
     "ephemeris",
     "parse_site",
@@ -49,7 +51,7 @@ if TYPE_CHECKING:
     from nightmill_sky.bodies import BODIES, TARGETS, Body, UnknownTargetError, body
     from nightmill_sky.geometry import Disc
     from nightmill_sky.physical import ephemerides, ephemeris
-    from nightmill_sky.placing import disc_from_ephemeris
+    from nightmill_sky.placing import disc_from_ephemeris, disc_from_geometry
     from nightmill_sky.records import Ephemeris, Satellite
     from nightmill_sky.site import Site, parse_site
     from nightmill_sky.spk import KernelError

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -17,7 +17,9 @@ from numpy.typing import NDArray
 from nightmill_sky.geometry import Disc
 from nightmill_sky.outlines import ring_cover
 
-__all__ = ["GlobeMap", "cylindrical_map", "join_maps", "map_header", "polar_map"]
+__all__ = ["GlobeMap", "cylindrical_map", "join_maps", "map_header", "match_maps", "polar_map"]
+
+_WELL = 0.4  # weight from which a spot was seen well enough to compare brightness by it
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -204,6 +206,38 @@ def join_maps(maps: Sequence[GlobeMap]) -> GlobeMap:
         first.cells_per_degree,
         first.west_longitudes,
     )
+
+
+def match_maps(maps: Sequence[GlobeMap]) -> list[GlobeMap]:
+    """Bring maps to the brightness of the first: exposure and air differ from picture to picture.
+
+    Parameters
+    ----------
+    maps : sequence of GlobeMap
+        Of the same grid.
+
+    Returns
+    -------
+    list of GlobeMap
+        Each one times a single factor: the median ratio where it was seen well together with those before it. A map
+        that shares less than a hundredth of the grid with them keeps the ratio of the medians.
+    """
+    out: list[GlobeMap] = []
+    for one in maps:
+        if not out:
+            out.append(one)
+            continue
+        so_far = join_maps(out)
+        levels = [m.values if m.values.ndim == 2 else m.values.mean(axis=2) for m in (so_far, one)]
+        well = [m.weight > _WELL for m in (so_far, one)]
+        both = well[0] & well[1] & (levels[1] > 0.0)
+        if both.sum() >= 0.01 * both.size:
+            factor = float(np.median(levels[0][both] / levels[1][both]))
+        else:
+            middles = [float(np.median(v[w])) if w.any() else 0.0 for v, w in zip(levels, well, strict=True)]
+            factor = middles[0] / middles[1] if min(middles) > 0.0 else 1.0
+        out.append(replace(one, values=(one.values * np.float32(factor)).astype(np.float32)))
+    return out
 
 
 _PREFIX = {

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
 
 from nightmill_sky.bodies import body
 from nightmill_sky.geometry import Disc
 from nightmill_sky.records import Ephemeris
 
-__all__ = ["disc_from_ephemeris"]
+__all__ = ["disc_from_ephemeris", "disc_from_geometry"]
 
 
 def disc_from_ephemeris(
@@ -89,3 +92,38 @@ def disc_from_ephemeris(
             for _, inner, outer in globe.rings_km
         ),
     )
+
+
+def disc_from_geometry(geometry: Mapping[str, Any], ephemeris: Ephemeris, *, system: str | None = None) -> Disc | None:
+    """The disc on a picture whose geometry was measured and written down.
+
+    Parameters
+    ----------
+    geometry : mapping
+        "disc" with "x_px", "y_px" (0-based column and row of the middle) and "a_px" (long half axis); "mirrored"; and
+        the direction of north, counter-clockwise from up: "pole_angle_deg" of the planet's pole, or "north_angle_deg"
+        of celestial north.
+    ephemeris : Ephemeris
+        For the time that is wanted.
+    system : str, optional
+        See `disc_from_ephemeris`.
+
+    Returns
+    -------
+    Disc or None
+        None when one of these is missing.
+    """
+    disc, mirrored = geometry.get("disc"), geometry.get("mirrored")
+    pole, north = geometry.get("pole_angle_deg"), geometry.get("north_angle_deg")
+    if not disc or mirrored is None or (pole is None and north is None):
+        return None
+    globe = disc_from_ephemeris(
+        ephemeris,
+        centre_column_px=float(disc["x_px"]),
+        centre_row_px=float(disc["y_px"]),
+        scale_arcsec_per_px=0.5 * ephemeris.equatorial_diameter_arcsec / float(disc["a_px"]),
+        north_angle_deg=float(north or 0.0),
+        mirrored=bool(mirrored),
+        system=system,
+    )
+    return globe if pole is None else replace(globe, pole_angle_deg=float(pole) % 360.0)

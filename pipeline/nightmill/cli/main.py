@@ -22,6 +22,7 @@ COMMANDS = {
     "plugin": "Start a plugin of your own, test one, or trust one.",
     "rig": "What the equipment gives: sampling, field, data rate, rotation.",
     "sky": "The physical ephemeris of a target.",
+    "map": "Longitudes and latitudes on finished pictures, and maps made of them.",
     "doctor": "What this machine offers and lacks.",
     "clean": "Free what can be made again.",
 }

@@ -1,0 +1,366 @@
+"""The command ``nightmill map``: maps of a globe from finished pictures, and longitude and latitude of a point.
+
+Reads pictures, asks the sky library, writes files; the arithmetic is `nightmill_sky`'s, loaded when the command runs.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from nightmill_sky import Disc, Ephemeris, Site
+    from nightmill_sky.maps import GlobeMap
+
+__all__ = ["map"]
+
+_DARKENING = 0.9
+
+
+@dataclass(frozen=True)
+class _Placed:
+    """A picture with the globe on it."""
+
+    path: Path
+    data: NDArray[np.float32]
+    sky: Ephemeris
+    disc: Disc
+
+
+@click.command()
+@click.argument("pictures", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False), metavar="PICTURE")
+@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE.fits", help="The new map; a PNG beside.")
+@click.option("--around", type=click.Choice(["north", "south"]), help="Map around a pole instead of the whole globe.")
+@click.option("--system", metavar="NAME", help="Longitudes of this system: I, II or III. Default: II for Jupiter.")
+@click.option(
+    "--cells",
+    type=click.FloatRange(0.1, 20.0),
+    default=2.0,
+    show_default=True,
+    help="Cells a degree.",
+)
+@click.option(
+    "--darkening",
+    type=click.FloatRange(0.0, 1.5),
+    default=None,
+    metavar="K",
+    help=f"Minnaert's exponent of the limb darkening that is taken off; 0.5 takes off little. Default: {_DARKENING}.",
+)
+@click.option("--keep-darkening", is_flag=True, help="Leave the brightness as it is.")
+@click.option(
+    "--at", "points", multiple=True, metavar="X,Y", help="Say what lies at this column and row instead; 0-based."
+)
+@click.option("--site", metavar="LAT,LON[,HEIGHT]", help="Where it was seen from, if not in the picture's record.")
+@click.option(
+    "--disc", metavar="X,Y,RADIUS", help="Middle and equatorial radius, pixels, instead of the measured ones."
+)
+@click.option("--north-angle", type=float, metavar="DEG", help="Celestial north, counter-clockwise from up.")
+@click.option("--mirrored/--upright", default=None, help="Whether the picture is a mirror image.")
+@click.option("--json", "as_json", is_flag=True, help="With --at: print JSON.")
+def map(
+    pictures: tuple[Path, ...],
+    output: Path | None,
+    around: str | None,
+    system: str | None,
+    cells: float,
+    darkening: float | None,
+    keep_darkening: bool,
+    points: tuple[str, ...],
+    site: str | None,
+    disc: str | None,
+    north_angle: float | None,
+    mirrored: bool | None,
+    as_json: bool,
+) -> int:
+    """Map the globe on each PICTURE (FITS, as `nightmill run` makes them) and join the maps, or measure points on one.
+
+    A map counts each spot by how steeply it was seen; pictures of several times add up to more of the globe. Latitudes
+    are planetographic. With --at X,Y no map is made: the longitude and latitude under that pixel are printed.
+    """
+    from ..errors import UsageError
+
+    if (output is None) == (not points):
+        raise click.UsageError("give -o FILE.fits to make a map, or --at X,Y to measure a point.")
+    if points and len(pictures) > 1:
+        raise click.UsageError("--at measures on one picture; name only one.")
+    if darkening is not None and keep_darkening:
+        raise click.UsageError("--darkening and --keep-darkening exclude each other.")
+    given: dict[str, Any] = {}
+    if disc is not None:
+        x, y, radius = _numbers(disc, 3, "--disc")
+        if radius <= 0.0:
+            raise click.BadParameter(f"the radius {radius:g} must be above 0.", param_hint="'--disc'")
+        given["disc"] = {"x_px": x, "y_px": y, "a_px": radius}
+    if north_angle is not None:
+        given["north_angle_deg"] = north_angle % 360.0
+    if mirrored is not None:
+        given["mirrored"] = mirrored
+    where = [_numbers(point, 2, "--at") for point in points]
+    placed = [_place(path, given, system, _site(site)) for path in pictures]
+    if points:
+        _tell(placed[0], where, as_json)
+        return 0
+    if len({one.sky.target for one in placed}) > 1:
+        raise UsageError(f"a map is of one body, not of {' and '.join(sorted({one.sky.target for one in placed}))}")
+    if len({one.data.ndim for one in placed}) > 1:
+        raise UsageError("colour and monochrome pictures cannot be joined; map them apart")
+    assert output is not None
+    _make(placed, output, around, cells, None if keep_darkening else (darkening or _DARKENING))
+    return 0
+
+
+def _numbers(text: str, count: int, option: str) -> list[float]:
+    parts = text.split(",")
+    try:
+        numbers = [float(part) for part in parts]
+    except ValueError:
+        numbers = []
+    if len(numbers) != count or not all(abs(number) < 1e6 for number in numbers):
+        raise click.BadParameter(
+            f"'{text}' is not {count} numbers with commas between, for example "
+            f"{','.join(['120.5', '98', '73.2'][:count])}.",
+            param_hint=f"'{option}'",
+        )
+    return numbers
+
+
+def _site(text: str | None) -> Site | None:
+    from nightmill_sky import parse_site
+
+    try:
+        return None if text is None else parse_site(text)
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="'--site'") from None
+
+
+def _read(path: Path) -> tuple[NDArray[np.float32], dict[str, Any], Any]:
+    """Picture, record and header of a FITS file."""
+    import numpy as np
+    from astropy.io import fits
+
+    from ..artefacts.fitsio import read_record
+    from ..errors import UsageError
+
+    if not path.is_file():
+        raise UsageError(f"there is no picture {path}")
+    try:
+        with fits.open(path, memmap=False) as hdus:
+            header, data = hdus[0].header.copy(), hdus[0].data
+        kept = read_record(path)
+    except (OSError, ValueError, TypeError, KeyError) as error:
+        raise UsageError(f"{path} cannot be read as a FITS picture: {error}") from None
+    if data is None or data.ndim not in (2, 3) or (data.ndim == 3 and len(data) != 3):
+        raise UsageError(f"{path} holds no picture of one or three planes")
+    return np.asarray(data, np.float32), kept, header
+
+
+def _place(path: Path, given: dict[str, Any], system: str | None, site: Site | None) -> _Placed:
+    """Read a picture and find the globe on it by its record, or by what was given instead."""
+    from nightmill_sky import disc_from_geometry
+
+    from ..errors import UsageError
+
+    data, kept, header = _read(path)
+    captures = kept.get("captures") or [{}]
+    target = captures[0].get("target") or header.get("OBJECT")
+    sky = _ephemeris(path, target, header, site)
+    geometry = {**kept.get("geometry", {}), **given}
+    if "north_angle_deg" in given or "mirrored" in given:
+        # The user's word moves the pole too.
+        geometry.pop("pole_angle_deg", None)
+    missing = [
+        words
+        for key, words in (
+            ("disc", "where the disc lies (--disc X,Y,RADIUS)"),
+            ("mirrored", "whether it is a mirror image (--mirrored or --upright)"),
+        )
+        if geometry.get(key) is None
+    ]
+    if geometry.get("north_angle_deg") is None and geometry.get("pole_angle_deg") is None:
+        missing.append("where north is (--north-angle DEG)")
+    if missing:
+        raise UsageError(f"the record of {path.name} does not say {', nor '.join(missing)}; give it")
+    try:
+        disc = disc_from_geometry(geometry, sky, system=system)
+    except ValueError as error:
+        raise UsageError(str(error)) from None
+    assert disc is not None
+    return _Placed(path, data, sky, disc)
+
+
+def _ephemeris(path: Path, target: Any, header: Any, site: Site | None) -> Ephemeris:
+    from nightmill_sky import UnknownTargetError, ephemeris
+
+    from ..errors import UsageError
+
+    when = header.get("DATE-AVG") or header.get("DATE-OBS")
+    if not target or not when:
+        raise UsageError(f"{path} does not say what it shows and when (keywords OBJECT and DATE-AVG)")
+    try:
+        sky = ephemeris(str(target).strip().lower(), str(when), site, satellites=False)
+    except UnknownTargetError as error:
+        raise UsageError(f"{path}: {error}") from None
+    except ValueError as error:
+        raise UsageError(f"{path}: the time {when!r} is of no use: {error}") from None
+    for note in sky.notes:
+        click.echo(f"note: {note}", err=True)
+    return sky
+
+
+def _tell(one: _Placed, where: list[list[float]], as_json: bool) -> None:
+    """Print what lies under points of a picture."""
+    import math
+    from dataclasses import replace
+
+    from nightmill_sky.geometry import centric_from_graphic_deg
+
+    found: list[dict[str, Any]] = []
+    for x, y in where:
+        seen = one.disc.surface(x, y)
+        east = float(seen.east_of_meridian_deg)
+        if not math.isfinite(east):
+            found.append({"x_px": x, "y_px": y, "on_globe": False})
+            continue
+        meridians = one.sky.central_meridian_deg or {"": one.disc.central_meridian_deg}
+        longitudes = {
+            name: float(replace(one.disc, central_meridian_deg=middle).longitude_from_east(east)) % 360.0
+            for name, middle in meridians.items()
+        }
+        graphic = float(seen.latitude_deg)
+        found.append(
+            {
+                "x_px": x,
+                "y_px": y,
+                "on_globe": True,
+                "longitude_deg": longitudes.get("", longitudes),
+                "latitude_planetographic_deg": graphic,
+                "latitude_planetocentric_deg": float(centric_from_graphic_deg(graphic, one.disc.flattening)),
+                "emission_angle_deg": math.degrees(math.acos(min(1.0, float(seen.emission)))),
+                "incidence_angle_deg": math.degrees(math.acos(max(-1.0, min(1.0, float(seen.incidence))))),
+            }
+        )
+    if as_json:
+        click.echo(json.dumps({"target": one.sky.target, "utc": one.sky.utc, "points": found}, indent=2))
+        return
+    way = "west" if one.disc.west_longitudes else "east"
+    click.echo(f"{one.sky.target.capitalize()}, {one.sky.utc}")
+    for point in found:
+        spot = f"column {point['x_px']:g}, row {point['y_px']:g}"
+        if not point["on_globe"]:
+            click.echo(f"{spot}: beside the globe")
+            continue
+        longitude = point["longitude_deg"]
+        if isinstance(longitude, dict):
+            shown = ", ".join(
+                f"{value:.2f}" if name == "IAU" else f"{value:.2f} in System {name}"
+                for name, value in longitude.items()
+            )
+        else:
+            shown = f"{longitude:.2f}"
+        click.echo(
+            f"{spot}: longitude {shown} ({way}, degrees); latitude {point['latitude_planetographic_deg']:+.2f} "
+            f"planetographic, {point['latitude_planetocentric_deg']:+.2f} planetocentric; "
+            f"seen at {point['emission_angle_deg']:.0f} degrees from straight above"
+        )
+
+
+def _make(placed: list[_Placed], output: Path, around: str | None, cells: float, darkening: float | None) -> None:
+    """Map each picture, join the maps, write FITS and PNG."""
+    import numpy as np
+
+    from nightmill_sky.maps import cylindrical_map, join_maps, match_maps, polar_map
+
+    from ..errors import UsageError
+
+    if output.suffix.lower() not in (".fits", ".fit"):
+        raise UsageError(f"a map is a FITS file: give a name that ends in .fits, not {output.name}")
+    for path in (output, output.with_suffix(".png")):
+        if path.exists():
+            raise UsageError(f"{path} is there already; name a new file")
+    maps: list[GlobeMap] = []
+    for one in placed:
+        plane = np.moveaxis(one.data, 0, 2) if one.data.ndim == 3 else one.data
+        plane = np.nan_to_num(plane, nan=0.0)
+        if around is None:
+            maps.append(cylindrical_map(plane, one.disc, cells_per_degree=cells, darkening=darkening))
+        else:
+            south = around == "south"
+            maps.append(polar_map(plane, one.disc, south=south, cells_per_degree=cells, darkening=darkening))
+        if not maps[-1].weight.any():
+            raise UsageError(f"nothing of that part of {one.sky.target} is seen on {one.path.name}")
+    joined = join_maps(match_maps(maps))
+    _write(joined, placed, output)
+    seen = 100.0 * float(np.average(joined.weight > 0.0, weights=np.cos(np.radians(joined.latitude_deg))))
+    click.echo(f"wrote {output} and {output.with_suffix('.png').name}: {seen:.0f} % of the map was seen", err=True)
+
+
+def _write(joined: GlobeMap, placed: list[_Placed], output: Path) -> None:
+    import cv2
+    import numpy as np
+
+    from nightmill_sky.maps import map_header
+
+    from ..artefacts.fitsio import image_hdu, record_hdu, write_hdus
+    from ..errors import MachineError
+    from ..files import aside, write_whole
+
+    first = placed[0]
+    cards: dict[str, tuple[Any, str]] = {
+        "OBJECT": (first.sky.target, "what the map shows"),
+        "BUNIT": ("relative", "linear light"),
+        "DATE-BEG": (min(one.sky.utc for one in placed).removesuffix("Z"), "first picture, UTC"),
+        "DATE-END": (max(one.sky.utc for one in placed).removesuffix("Z"), "last picture, UTC"),
+        "MJD-BEG": (_mjd(min(one.sky.utc for one in placed)), "[d] the same as a number"),
+        "MJD-END": (_mjd(max(one.sky.utc for one in placed)), "[d] the same as a number"),
+        "TIMESYS": ("UTC", "time scale of the dates"),
+        "LATTYPE": ("planetographic", "kind of the latitudes"),
+        "LONDIR": ("west" if joined.west_longitudes else "east", "longitudes grow towards"),
+        "NPICTS": (len(placed), "pictures joined"),
+    }
+    name = _system(first)
+    if name:
+        cards["LONSYS"] = (name, "system of the longitudes")
+    grid = {key: (value, "") for key, value in map_header(joined, first.sky.target).items()}
+    # FITS counts rows upwards; the map has north on top.
+    planes = joined.values[::-1] if joined.values.ndim == 2 else np.moveaxis(joined.values[::-1], 2, 0)
+    record = {"pictures": [one.path.name for one in placed], "utc": [one.sky.utc for one in placed]}
+    hdus = [
+        image_hdu(planes.astype(np.float32), cards={**cards, **grid}),
+        image_hdu(joined.weight[::-1].astype(np.float32), name="WEIGHT", cards=grid),
+        record_hdu(record),
+    ]
+    seen = joined.weight > 0.0
+    bright = joined.values[seen]
+    white = max(float(np.percentile(bright, 99.8)), 1e-12) / 0.98
+    light = np.clip(joined.values.astype(np.float64) / white, 0.0, 1.0)
+    # The curve of sRGB (IEC 61966-2-1).
+    bent = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 0.0031308) ** (1.0 / 2.4) - 0.055)
+    shown = np.rint(bent * 65535.0).astype(np.uint16)
+    _, png = cv2.imencode(".png", shown[..., ::-1] if shown.ndim == 3 else shown)
+    try:
+        with aside(output) as temporary:
+            write_hdus(temporary, hdus)
+        write_whole(output.with_suffix(".png"), png.tobytes())
+    except OSError as error:
+        raise MachineError(f"cannot write {output}: {error.strerror or error}") from None
+
+
+def _mjd(utc: str) -> float:
+    """Modified Julian date of an ISO instant."""
+    from datetime import UTC, datetime
+
+    return datetime.fromisoformat(utc.removesuffix("Z")).replace(tzinfo=UTC).timestamp() / 86400.0 + 40587.0
+
+
+def _system(one: _Placed) -> str:
+    """Name of the system of longitude that the disc is counted in; empty for the Moon and the Sun."""
+    return next(
+        (name for name, value in one.sky.central_meridian_deg.items() if value == one.disc.central_meridian_deg), ""
+    )
