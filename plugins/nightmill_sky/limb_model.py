@@ -17,16 +17,17 @@ from numpy.typing import NDArray
 
 from nightmill_sky.geometry import Disc
 
-__all__ = ["GlobeModel"]
+__all__ = ["GlobeModel", "splines"]
 
 Image = NDArray[np.float32]
 Array = NDArray[np.float64]
 
 _GLOW = 0.15  # width of the faint wide part of the blur, in radii; not tied to the narrow one, which it would replace
+_SLOPE = np.array([1.0, -8.0, 0.0, 8.0, -1.0]) / 12.0  # derivative to fourth order, as cv2 correlates
 _FLOOR = 0.03  # Minnaert's law runs to infinity at a limb lit aslant, which no camera sees
 
 
-def _splines(t: Array, count: int) -> tuple[NDArray[np.int64], Array]:
+def splines(t: Array, count: int) -> tuple[NDArray[np.int64], Array]:
     """Uniform cubic B-splines over -1..1, clamped outside.
 
     Returns the numbers of the four splines that are not 0 at each point and their values, both (points, 4).
@@ -88,8 +89,8 @@ class GlobeModel:
         x, y = (right * c + up * s) / np.float32(p[2]), (up * c - right * s) / np.float32(p[2])
         return (-x if self.template.mirrored else x), y
 
-    def globe(self, p: Array) -> Image:
-        """Brightness of a globe of one colour on the fine grid, by Minnaert's law mu0^k mu^(k - 1)."""
+    def _slants(self, p: Array) -> tuple[Image, Image, Image]:
+        """Cosines towards observer and Sun, and the share of the globe in each sample, on the fine grid."""
         x, y = self._axes(p, self.row, self.column)
         q = 1.0 - self.template.flattening
         b = math.radians(self.template.sub_observer_latitude_deg)
@@ -105,14 +106,28 @@ class GlobeModel:
         )
         size = np.sqrt(bx * bx + x * x + bz * bz)
         sun = self.template.sun_direction.astype(np.float32)
-        mu = np.maximum((bx * np.float32(cos_b) + bz * np.float32(sin_b)) / size, 0.0)
+        mu = np.maximum((bx * np.float32(cos_b) + bz * np.float32(sin_b)) / size, np.float32(_FLOOR))
         mu0 = (bx * sun[0] + x * sun[1] + bz * sun[2]) / size
         rho = np.sqrt(x * x + (y / np.float32(short)) ** 2)
         slope = np.sqrt(x * x + (y / np.float32(short**2)) ** 2) / np.maximum(rho, 1e-6)
         inside = np.clip(0.5 + (1.0 - rho) / np.maximum(slope, 1e-6) * np.float32(p[2] * self.fine), 0.0, 1.0)
+        return mu, mu0, inside
+
+    def globe(self, p: Array) -> Image:
+        """Brightness of a globe of one colour on the fine grid, by Minnaert's law mu0^k mu^(k - 1)."""
+        mu, mu0, inside = self._slants(p)
         k = np.float32(p[5])
-        lit = np.maximum(mu0, np.float32(1e-6)) ** k * np.maximum(mu, np.float32(_FLOOR)) ** (k - np.float32(1.0))
+        lit = np.maximum(mu0, np.float32(1e-6)) ** k * mu ** (k - np.float32(1.0))
         return (lit * inside * (mu0 > 0.0)).astype(np.float32)
+
+    def _darkened(self, p: Array) -> Array:
+        """Relative change of the blurred globe with Minnaert's exponent, shape of the picture."""
+        mu, mu0, _ = self._slants(p)
+        globe, blur = self.globe(p), math.exp(p[4])
+        changed = globe * np.log(np.maximum(mu0, np.float32(1e-6)) * mu)
+        return np.asarray(
+            self._blurred(changed, blur) / np.maximum(self._blurred(globe, blur), np.float32(1e-4)), np.float64
+        )
 
     def _blurred(self, image: Image, blur_px: float) -> Image:
         rows, columns = self.picture.shape
@@ -133,7 +148,7 @@ class GlobeModel:
         short = self.template.semi_axes_px[1] / self.template.equatorial_radius_px
         soft = self._blurred(globe, blur).ravel().astype(np.float64)
         on = soft > 1e-7
-        which, values = _splines(y[on] / short, self.belts)
+        which, values = splines(y[on] / short, self.belts)
         # Four splines at each point, then the same four times powers of x, laid out as CSR directly.
         belts = values * soft[on, None]
         entries = np.concatenate([belts * x[on, None] ** k for k in range(self.orders)], axis=1)
@@ -161,6 +176,27 @@ class GlobeModel:
             t = (radius - np.float32((inner + outer) / 2.0)) / np.float32((outer - inner) / 2.0)
             out += [self._blurred(cover * free * t**k, blur).ravel() for k in range(3)]
         return np.stack(out, axis=1).astype(np.float64)
+
+    def changes(self, p: Array, made: Array) -> tuple[Array, ...]:
+        """How a picture made by the model changes with each of its six parameters, each of the shape of the picture.
+
+        Parameters
+        ----------
+        p : ndarray of float64, shape (6,)
+        made : ndarray of float64, shape (rows, columns)
+            The weighted sum of `columns(p)`.
+        """
+        soft = made.astype(np.float64)
+        along_x = cv2.filter2D(soft, -1, _SLOPE[None, :], borderType=cv2.BORDER_REPLICATE)
+        along_y = cv2.filter2D(soft, -1, _SLOPE[:, None], borderType=cv2.BORDER_REPLICATE)
+        bent = cv2.Laplacian(soft, cv2.CV_64F, borderType=cv2.BORDER_REPLICATE)
+        right = np.arange(made.shape[1], dtype=np.float64)[None, :] - p[0]
+        down = np.arange(made.shape[0], dtype=np.float64)[:, None] - p[1]
+        blurred = math.exp(2.0 * p[4]) * bent  # the heat equation, by the logarithm of the blur
+        # Stretching the picture would stretch its blur too.
+        stretched = -(right * along_x + down * along_y) - blurred
+        turned = right * along_y - down * along_x
+        return (-along_x, -along_y, stretched / p[2], turned * math.pi / 180.0, blurred, soft * self._darkened(p))
 
     def weights(self, p: Array, reach_radii: float) -> Array:
         """How much each pixel counts, shape (pixels,): the lit limb most, terminator and shadows next to nothing."""

@@ -157,6 +157,14 @@ def find_start(picture: Image, template: Disc, pole_angle_deg: float | None) -> 
     return start
 
 
+def _leaning_deg(picture: Image, x: float, y: float, r: float) -> float:
+    """Direction to which the light on the disc leans, counter-clockwise from up."""
+    row, column = np.mgrid[0 : picture.shape[0], 0 : picture.shape[1]]
+    right, down = (column - x) / r, (row - y) / r
+    light = picture * (right**2 + down**2 < 0.9**2)
+    return math.degrees(math.atan2(-float((light * right).sum()), -float((light * down).sum())))
+
+
 def _angles(
     picture: Image, mean: Array, x: float, y: float, r: float, template: Disc, hint: float | None
 ) -> tuple[float, ...]:
@@ -170,7 +178,12 @@ def _angles(
         in_planet = math.degrees(math.atan2(-across, along))
         return ((bright + in_planet if template.mirrored else bright - in_planet),)
     if template.flattening < 0.03:
-        return (0.0,)
+        if math.hypot(across, along) < 0.1:
+            return (0.0,)
+        # Far from a half disc the outline says little, but the light still leans to the Sun, more than spots lean.
+        bright = _leaning_deg(picture, x, y, r)
+        in_planet = math.degrees(math.atan2(-across, along))
+        return ((bright + in_planet if template.mirrored else bright - in_planet),)
     angle, strength = _stripe_angle(picture, x, y, r)
     if hint is not None:
         angle = hint + (angle - hint + 90.0) % 180.0 - 90.0

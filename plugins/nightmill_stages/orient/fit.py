@@ -2,7 +2,8 @@
 
 The globe of a planet with belts looks the same upside down but for its dark limb and its rings. So it is fitted in both
 senses, on a coarse picture, and how much better one explains the picture than the other says which it is; then the
-better one is fitted in full. This also keeps the centre from being drawn towards the bright limb.
+better one is fitted in full. This also keeps the centre from being drawn towards the bright limb. Place and radius come
+from the limb of the whole picture.
 """
 
 from __future__ import annotations
@@ -17,18 +18,19 @@ from numpy.typing import NDArray
 
 from nightmill_sky import Disc
 from nightmill_sky.limb import DiscFit, fit_disc
+from nightmill_sky.limb_rim import fit_rim
 
 from .outline import correct_by_outline
 from .posterior import Way, apart_deg
 
 __all__ = ["Placed", "place_globe", "plane_of"]
 
-_AXIS_DIAMETER_PX = 50.0
 _FIT_DIAMETER_PX = 66.0
-"""Discs are binned to at most the first for finding the axis and to no less than the second for the fit: it saves most
-of the time. What finer pixels would add comes from the outline; smaller discs would tell the senses apart less surely.
-"""
+"""Discs are binned to no less than this for the fit of the whole globe: it saves most of the time. What finer pixels
+would add comes from the limb; smaller discs would tell the senses apart less surely."""
 _FULL_DIAMETER_PX = 220.0
+_MOST_APART = 0.06
+"""Most by which the limb's radius may differ from that of the whole globe and be believed."""
 _BELTED = 0.03
 """Least flattening with which belts and outline show the axis (Jupiter and Saturn)."""
 _LEAST_PHASE_DEG = 3.0
@@ -40,10 +42,6 @@ give more, but spots are not noise: on simulated Jupiters without a dark limb on
 dark limb of a phase of 10 degrees the right one by 0.08 to 0.14."""
 _PHASE_SIGMA = 4.0
 """The error of an axis that rests on the phase alone, over what the fit states: spots are not noise."""
-_BELT_SIGMA_DEG = 2.8
-"""Error of an axis by belts, whose ovals and festoons lean (measured on simulated planets; the outline errs by 0.5)."""
-_OUTLINE_SHARE = 2.0 / 3.0
-"""Weight of the outline in the centre: better than the fit across the Sun's direction, somewhat worse along it."""
 
 
 @dataclass(frozen=True)
@@ -149,9 +147,9 @@ def place_globe(
 
     Notes
     -----
-    On simulated Jupiters at 150 and 220 px (features, phase of 10 degrees, blur, noise of 1 %): radius to 0.15 %,
-    centre to 0.15 px, pole angle to 0.55 degrees rms. A round planet with dark features (Mars) at 70 px: radius to
-    0.6 %, centre to 0.4 px.
+    On stacks of simulated Jupiters at 150 px (features, phase of 10 degrees, lucky frames of two kinds of air): radius
+    to 0.1 %, centre to 0.1 px, pole angle to 0.4 degrees rms. A round planet with dark features (Mars) at 70 to 90 px:
+    radius to 0.4 %, centre to 0.2 px.
     """
     template = replace(template, mirrored=bool(mirrored))
     size = _diameter_px(plane)
@@ -161,34 +159,26 @@ def place_globe(
     if not belted:
         # The user's word matters here alone: belts and rings show the axis better than anybody states it.
         return _round(full, factor, template, phase_deg, pole_angles_deg, mirrored, darkening)
-    axis_factor = max(1, math.ceil(size / factor / _AXIS_DIAMETER_PX))
     fit_factor = max(1, int(size / factor / _FIT_DIAMETER_PX))
     ringed = bool(template.rings_radii) and abs(template.sub_observer_latitude_deg) > 1.5
-    axis = fit_disc(_binned(full, axis_factor), template).disc.pole_angle_deg
-    coarse = _binned(full, fit_factor)
-    fit = fit_disc(coarse, template, pole_angle_deg=axis)
-    odds = 0.0
-    if ringed or phase_deg >= _LEAST_PHASE_DEG:
-        other_way = fit_disc(coarse, template, pole_angle_deg=(axis + 180.0) % 360.0)
-        odds = _ODDS_PER_PART * math.log(other_way.residual / fit.residual)
-        fit = fit if odds >= 0.0 else other_way
-    fit = _full_size(fit, fit_factor)
-    disc, sigma = _refined(full, fit, ringed)
+    fit = _full_size(fit_disc(_binned(full, fit_factor), template), fit_factor)
+    odds = _ODDS_PER_PART * math.log(fit.upside_down)
+    fit = fit if ringed else _refined(full, fit, darkening)
     ways: tuple[Way, ...] = ()
-    if math.isfinite(sigma):
-        pole = disc.pole_angle_deg
+    if fit.pole_measured:
+        pole = fit.disc.pole_angle_deg
         other = (pole + 180.0) % 360.0
-        less = math.exp(-min(abs(odds), 50.0))
+        less = math.exp(-min(odds, 50.0))
         # Rings show which end is which, whatever the mirror; the dark limb shows the planet's east, whichever the end.
         same = pole if ringed else other
         opposite = other if ringed else pole
         own, turned = template.mirrored, not template.mirrored
         ways = (Way(pole, own, 1.0), Way(other, own, less), Way(same, turned, 1.0), Way(opposite, turned, less))
     return Placed(
-        _unbinned(disc, factor),
+        _unbinned(fit.disc, factor),
         fit.centre_sigma_px * factor,
-        max(fit.radius_sigma_px * factor, 5e-4 * fit.disc.equatorial_radius_px * factor),
-        sigma,
+        max(fit.radius_sigma_px, 1e-3 * fit.disc.equatorial_radius_px) * factor,
+        fit.pole_sigma_deg,
         ways,
         fit.blur_px * factor,
     )
@@ -205,28 +195,33 @@ def _full_size(fit: DiscFit, factor: int) -> DiscFit:
     )
 
 
-def _refined(full: NDArray[np.float32], fit: DiscFit, ringed: bool) -> tuple[Disc, float]:
-    """Weighted mean of the fit and the outline, and the standard error of the pole angle."""
-    by_belts = math.hypot(fit.pole_sigma_deg, 0.0 if ringed else _BELT_SIGMA_DEG)
-    if ringed:
-        return fit.disc, by_belts if fit.pole_measured else math.inf
-    found = correct_by_outline(full, fit.disc, fit.blur_px)
-    if found is None or apart_deg(found.disc.pole_angle_deg, fit.disc.pole_angle_deg, 180.0) > 10.0:
-        return fit.disc, by_belts if fit.pole_measured else math.inf
-    disc = _between(fit.disc, found.disc, _OUTLINE_SHARE)
-    share = 1.0 / (1.0 + (found.pole_sigma_deg / by_belts) ** 2) if math.isfinite(by_belts) else 1.0
-    between = (found.disc.pole_angle_deg - fit.disc.pole_angle_deg + 180.0) % 360.0 - 180.0
-    sigma = 1.0 / math.sqrt(by_belts**-2 + found.pole_sigma_deg**-2)
-    if sigma > 5.0:
-        return disc, math.inf
-    return replace(disc, pole_angle_deg=(fit.disc.pole_angle_deg + share * between) % 360.0), sigma
-
-
-def _between(one: Disc, other: Disc, share: float) -> Disc:
-    """The disc with its middle on the way to that of another."""
-    return one.moved(
-        (1.0 - share) * one.centre_column_px + share * other.centre_column_px,
-        (1.0 - share) * one.centre_row_px + share * other.centre_row_px,
+def _refined(full: NDArray[np.float32], fit: DiscFit, darkening: float) -> DiscFit:
+    """Place and radius by the limb; the pole angle is the weighted mean of belts, limb and the steepest edge."""
+    rim = fit_rim(full, fit, darkening=darkening)
+    if abs(rim.disc.equatorial_radius_px / fit.disc.equatorial_radius_px - 1.0) > _MOST_APART:
+        return fit  # led astray
+    voices = [(rim.disc.pole_angle_deg, rim.pole_sigma_deg), (fit.disc.pole_angle_deg, fit.pole_sigma_deg)]
+    found = correct_by_outline(full, rim.disc, rim.blur_px)
+    if found is not None:
+        voices.append((found.disc.pole_angle_deg, found.pole_sigma_deg))
+    first = voices[0][0]
+    heard = [
+        ((angle - first + 90.0) % 180.0 - 90.0, sigma)
+        for angle, sigma in voices
+        if math.isfinite(sigma) and apart_deg(angle, first, 180.0) < 10.0
+    ]
+    total = math.fsum(sigma**-2 for _, sigma in heard)
+    mean = math.fsum(off * sigma**-2 for off, sigma in heard) / total
+    # They hear the same belts, so a mean is little better than its best voice.
+    sigma = min(sigma for _, sigma in heard)
+    # The limb does not know up from down.
+    angle = fit.disc.pole_angle_deg + (first + mean - fit.disc.pole_angle_deg + 90.0) % 180.0 - 90.0
+    measured = sigma < 5.0
+    return replace(
+        rim,
+        disc=replace(rim.disc, pole_angle_deg=angle % 360.0),
+        pole_sigma_deg=sigma if measured else math.inf,
+        pole_measured=measured,
     )
 
 
@@ -259,16 +254,15 @@ def _round(
         ways = (Way(pole, template.mirrored, 1.0), Way((pole + 2.0 * to_sun) % 360.0, not template.mirrored, 1.0))
     else:
         sigma = math.inf
-    disc = fit.disc
-    found = correct_by_outline(full, disc, fit.blur_px, darkening=darkening, radius=True)
-    if found is not None and abs(found.disc.equatorial_radius_px / disc.equatorial_radius_px - 1.0) < 0.06:
-        # Dark features near the limb mislead the fit, which takes them for darkening, more than the outline.
-        disc = replace(_between(disc, found.disc, 0.5), equatorial_radius_px=found.disc.equatorial_radius_px)
+    # Dark features near the limb mislead the fit of the globe, which takes them for darkening, more than the limb.
+    rim = fit_rim(full, fit, darkening=darkening)
+    near = abs(rim.disc.equatorial_radius_px / fit.disc.equatorial_radius_px - 1.0) < _MOST_APART
+    best = rim if near else fit
     return Placed(
-        _unbinned(disc, factor),
-        fit.centre_sigma_px * factor,
-        max(fit.radius_sigma_px, 0.005 * fit.disc.equatorial_radius_px) * factor,
+        _unbinned(best.disc, factor),
+        best.centre_sigma_px * factor,
+        max(best.radius_sigma_px, 0.004 * best.disc.equatorial_radius_px) * factor,
         sigma,
         ways,
-        fit.blur_px * factor,
+        best.blur_px * factor,
     )

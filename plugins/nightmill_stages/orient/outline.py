@@ -1,9 +1,10 @@
-"""Refines a fitted globe by its outline alone: a pure function on an array.
+"""Measures a fitted globe's pole angle by the steepest edge: a pure function on an array.
 
-The fit of the whole globe also listens to belts and spots, and a large spot can turn or shift it a little. The outline
-hears none of that, but its steepest place lies inside the limb by an amount that depends on blur and darkening. So the
-edge is found in the same way in the picture and in a picture of the fitted globe without features; the two differ by a
-shift, a turn and a constant. Errors of the two measurements have little in common, so a mean is better than either.
+The fit of the whole globe also listens to belts and spots, and a large spot can turn or shift it a little. The
+outline hears little of that, but its steepest place lies inside the limb by an amount that depends on blur and
+darkening. So the edge is found in the same way in the picture and in a picture of the fitted globe without features;
+the two differ by a shift, a turn and a constant. Errors of the two measurements have little in common, so a mean is
+better than either.
 """
 
 from __future__ import annotations
@@ -28,21 +29,18 @@ _BELTS_DEG = 0.5
 
 @dataclass(frozen=True)
 class Correction:
-    """What the outline says of a fitted disc.
+    """What the steepest edge says of a fitted disc.
 
     Attributes
     ----------
     disc : Disc
-        The disc with centre and, where the outline is flat enough, pole angle by the outline.
+        The disc with centre and, where the outline is flat enough, pole angle by the edge.
     pole_sigma_deg : float
         Standard error of the pole angle; infinite where the outline does not show it.
-    scatter_px : float
-        Robust scatter of single points of the edge.
     """
 
     disc: Disc
     pole_sigma_deg: float
-    scatter_px: float
 
 
 def _plain_globe(disc: Disc, shape: tuple[int, int], blur_px: float, darkening: float) -> NDArray[np.float64]:
@@ -57,9 +55,9 @@ def _plain_globe(disc: Disc, shape: tuple[int, int], blur_px: float, darkening: 
 
 
 def correct_by_outline(
-    picture: NDArray[np.float32], disc: Disc, blur_px: float, *, darkening: float = 0.9, radius: bool = False
+    picture: NDArray[np.float32], disc: Disc, blur_px: float, *, darkening: float = 0.9
 ) -> Correction | None:
-    """Measure centre and pole angle by the outline, and the radius on request.
+    """Measure centre and pole angle by the steepest edge.
 
     Parameters
     ----------
@@ -70,9 +68,7 @@ def correct_by_outline(
     blur_px : float
         Standard deviation of the blur of the limb.
     darkening : float
-        Minnaert's exponent: a hundredth of it moves the radius by a thousandth at a disc of 70 px.
-    radius : bool
-        Also measure the radius.
+        Minnaert's exponent.
 
     Returns
     -------
@@ -81,31 +77,27 @@ def correct_by_outline(
     """
     short = disc.semi_axes_px[1] / disc.equatorial_radius_px
     flat = 1.0 - short > 0.03
-    sigma, scatter = math.inf, 0.0
-    for _ in range(2):
-        model = _plain_globe(disc, (picture.shape[0], picture.shape[1]), blur_px, darkening)
-        edges = [outline_edges(plane, scale_px=1.0) for plane in (picture.astype(np.float64), model)]
-        if edges[0] is None or edges[1] is None or min(e[0].shape[1] for e in edges if e is not None) < 48:
-            return None
-        (seen, seen_radius, steep), (meant, meant_radius, meant_steep) = (
-            _polar(disc, e, short) for e in edges if e is not None
-        )
-        order = np.argsort(meant)
-        off = seen_radius - np.interp(seen, meant[order], meant_radius[order], period=2.0 * np.pi)
-        firm = np.interp(seen, meant[order], meant_steep[order], period=2.0 * np.pi)
-        weight = np.minimum(steep / np.median(steep), 1.0) * np.minimum(firm / np.median(firm), 1.0)
-        turned = disc.equatorial_radius_px * np.sin(seen) * np.cos(seen) * (1.0 / short - short)
-        terms = [np.cos(seen), np.sin(seen) / short, np.ones_like(seen), *([turned] if flat else [])]
-        step, errors, scatter = _solve(np.stack(terms, axis=1), off, weight)
-        column, row = disc.from_planet_axes(*(step[:2] / disc.equatorial_radius_px))
-        disc = disc.moved(float(column), float(row))
-        if radius:
-            disc = replace(disc, equatorial_radius_px=disc.equatorial_radius_px + float(step[2]))
-        if flat:
-            turn = math.degrees(step[3])
-            disc = replace(disc, pole_angle_deg=(disc.pole_angle_deg + (-turn if disc.mirrored else turn)) % 360.0)
-            sigma = math.hypot(math.degrees(errors[3]), _BELTS_DEG)
-    return Correction(disc, sigma, scatter)
+    model = _plain_globe(disc, (picture.shape[0], picture.shape[1]), blur_px, darkening)
+    edges = [outline_edges(plane, scale_px=1.0) for plane in (picture.astype(np.float64), model)]
+    if edges[0] is None or edges[1] is None or min(e[0].shape[1] for e in edges if e is not None) < 48:
+        return None
+    (seen, seen_radius, steep), (meant, meant_radius, meant_steep) = (
+        _polar(disc, e, short) for e in edges if e is not None
+    )
+    order = np.argsort(meant)
+    off = seen_radius - np.interp(seen, meant[order], meant_radius[order], period=2.0 * np.pi)
+    firm = np.interp(seen, meant[order], meant_steep[order], period=2.0 * np.pi)
+    weight = np.minimum(steep / np.median(steep), 1.0) * np.minimum(firm / np.median(firm), 1.0)
+    turned = disc.equatorial_radius_px * np.sin(seen) * np.cos(seen) * (1.0 / short - short)
+    terms = [np.cos(seen), np.sin(seen) / short, np.ones_like(seen), *([turned] if flat else [])]
+    step, errors = _solve(np.stack(terms, axis=1), off, weight)
+    column, row = disc.from_planet_axes(*(step[:2] / disc.equatorial_radius_px))
+    moved = disc.moved(float(column), float(row))
+    if not flat:
+        return Correction(moved, math.inf)
+    turn = math.degrees(step[3]) * (-1.0 if disc.mirrored else 1.0)
+    turned_disc = replace(moved, pole_angle_deg=(disc.pole_angle_deg + turn) % 360.0)
+    return Correction(turned_disc, math.hypot(math.degrees(errors[3]), _BELTS_DEG))
 
 
 def _polar(
@@ -119,8 +111,8 @@ def _polar(
 
 def _solve(
     terms: NDArray[np.float64], off: NDArray[np.float64], weight: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-    """Least squares with Tukey's biweight: solution, standard errors, robust scatter."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Least squares with Tukey's biweight: solution and standard errors."""
     robust = np.ones(len(off))
     for _ in range(10):
         root = weight * np.sqrt(robust)
@@ -130,4 +122,4 @@ def _solve(
         robust = np.clip(1.0 - (left / (4.685 * scatter)) ** 2, 0.0, None) ** 2
     design = terms * root[:, None]
     covariance = np.linalg.pinv(design.T @ design) * scatter**2
-    return np.asarray(solution, np.float64), np.asarray(np.sqrt(np.diag(covariance)), np.float64), scatter
+    return np.asarray(solution, np.float64), np.asarray(np.sqrt(np.diag(covariance)), np.float64)

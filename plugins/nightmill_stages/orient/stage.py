@@ -39,7 +39,7 @@ class Orient(PictureStage):
     """
 
     name = "orient"
-    version = "1"
+    version = "2"
     uses = ("site", "telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):
