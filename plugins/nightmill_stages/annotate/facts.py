@@ -57,6 +57,8 @@ def facts(picture: Picture, night: Mapping[str, Mapping[str, Any]], sky: Ephemer
         if sky.altitude_deg is not None:
             mass = "" if sky.airmass is None else f" (airmass {sky.airmass:.2f})"
             _add(lines, "Altitude", f"{sky.altitude_deg:.1f}°{mass}")
+    if picture.kind:
+        _add(lines, picture.kind.capitalize(), _captures(picture))
     _add(lines, "Frames", _frames(picture.header))
     scale = picture.geometry.get("scale_arcsec")
     if scale:
@@ -149,6 +151,16 @@ def _frames(header: Mapping[str, Any]) -> str | None:
     if not isinstance(total, int) or total <= 0:
         return f"{kept}"
     return f"{kept} of {total} ({100.0 * kept / total:.2g} %)" if kept < total else f"all {total}"
+
+
+def _captures(picture: Picture) -> str:
+    """How many captures were joined, and when they were made."""
+    starts = [one.utc_start for one in picture.captures if one.utc_start is not None]
+    times = (
+        [datetime.fromtimestamp(time, UTC).strftime("%H:%M") for time in (min(starts), max(starts))] if starts else []
+    )
+    count = f"{len(picture.captures)} captures"
+    return f"{count}, {times[0]} to {times[1]} UTC" if times and times[0] != times[1] else count
 
 
 def _resolution(header: Mapping[str, Any]) -> str | None:
