@@ -7,7 +7,7 @@ import inspect
 import pkgutil
 import traceback
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,7 @@ from typing import Any
 import pluggy
 
 from . import hooks
-from .blame import Fault, FaultsError, fault_of, own_frames, place_in, place_of, render, stages_named_in, stated
+from .blame import Fault, FaultsError, Place, fault_of, own_frames, place_in, place_of, render, stages_named_in, stated
 from .documents import nearest
 from .errors import PluginError
 from .foreign import attempt
@@ -124,7 +124,8 @@ def _hand_over(
             direct += tried.value
         else:
             module = name.partition(":")[0]
-            broken.append(broken_by(module, origin, tried.error, source_of(module)))
+            where = place_of(function, "return")
+            broken.append(broken_by(module, origin, tried.error, source_of(module), where))
     return direct, faults
 
 
@@ -138,18 +139,25 @@ def _load_part(name: str, vet: Callable[[Sequence[Any], Any], Iterator[Fault]]) 
     return list(held)
 
 
-def broken_by(name: str, origin: str, error: BaseException, source: Path | None) -> Broken:
-    """Tell why a plugin cannot be loaded, and which stages are missing for it, as far as its source shows them."""
+def broken_by(name: str, origin: str, error: BaseException, source: Path | None, named: Place | None = None) -> Broken:
+    """Tell why a plugin cannot be loaded, and which stages are missing for it, as far as its source shows them.
+
+    `named` is where a part is named: the place of a fault that has none of its own.
+    """
     stages: frozenset[str] = frozenset()
     if source is not None:
-        stages = stages_named_in(source.parent if source.name == "__init__.py" else source)
+        packaged = (source.parent / "__init__.py").is_file()
+        stages = stages_named_in(source.parent if packaged else source)
     if isinstance(error, FaultsError):
-        return Broken(name, origin, render(error.faults), stages=stages)
-    if isinstance(error, PluginError):
-        return Broken(name, origin, str(error), stages=stages)
+        faults = error.faults
+    else:
+        faults = [Fault(str(error)) if isinstance(error, PluginError) else fault_of(error)]
+    said = render(fault if fault.place else replace(fault, place=named) for fault in faults)
+    if isinstance(error, (FaultsError, PluginError)):
+        return Broken(name, origin, said, stages=stages)
     lines = traceback.format_list(own_frames(error))
     trace = "".join(["Traceback (most recent call last):\n", *lines, *traceback.format_exception_only(error)])
-    return Broken(name, origin, render([fault_of(error)]), trace, stages)
+    return Broken(name, origin, said, trace, stages)
 
 
 def check_version(source: Path | None) -> None:

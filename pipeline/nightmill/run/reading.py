@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from ..changes import Change, read_changes
-from ..documents import Node, Problems
+from ..documents import Node, Problems, nearest
 from ..errors import PluginError, UsageError
 from ..locking import check_lock
 from ..night import Night, read_night
@@ -133,7 +133,8 @@ class _Reader:
         if path.stem in self._without:
             return str(path)  # known by its name, and left out when plugins are loaded
         if not path.is_file():
-            problems.add(node, f"there is no file {path}")
+            beside = [one.name for one in path.parent.glob("*.py")] if path.parent.is_dir() else []
+            problems.add(node, f"there is no file {path}{nearest(path.name, beside)}")
         elif str(path) not in self.choice and not is_trusted(path):
             why = "it has changed since you trusted it" if trusted_before(path) else "you have not yet trusted it"
             problems.add(
