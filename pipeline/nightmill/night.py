@@ -47,6 +47,12 @@ class Site(_Section):
     height_m: Annotated[float, Unit("m")] | None = Field(
         None, alias="height", ge=-500, le=9000, description="Height above the sea."
     )
+    ephemeris: str | None = Field(
+        None,
+        max_length=500,
+        description="A JPL kernel (.bsp file) for places on the sky, instead of the ephemeris that is built in; "
+        "relative to this file.",
+    )
 
 
 class Telescope(_Section):
@@ -156,6 +162,9 @@ class Night:
         for name in sorted(names):
             value = getattr(self.settings, name, {})
             held[name] = value.plain() if isinstance(value, _Section) else dict(value)
+        if held.get("site", {}).get("ephemeris"):
+            # Stages know no folders.
+            held["site"]["ephemeris"] = (self.folder / held["site"]["ephemeris"]).as_posix()
         return held
 
 
@@ -209,6 +218,7 @@ def read_night_file(path: Path, also: Also | None = None) -> NightFile:
         problems.add_validation(root, error.errors(), _known_keys)
     if isinstance(root.value, dict):
         _check_names(root, problems)
+        _check_ephemeris(root, problems, path.parent)
         if also is not None:
             also(root, problems)
     problems.raise_if_any()
@@ -238,6 +248,16 @@ def _check_names(root: Node, problems: Problems) -> None:
             problems.add(root.find(["names"]), f"'names': there is no {{{name}}}; there is target, date, time, filter")
     if len(fields) != len(set(fields)):
         problems.add(root.find(["names"]), "'names': each part may stand once")
+
+
+def _check_ephemeris(root: Node, problems: Problems, folder: Path) -> None:
+    site = root.plain().get("site")
+    named = site.get("ephemeris") if isinstance(site, dict) else None
+    if isinstance(named, str) and not (folder / named).is_file():
+        where = root.find(["site", "ephemeris"])
+        problems.add(
+            where, f"'site.ephemeris': there is no file {named}; name a JPL kernel (.bsp) that is on this disk"
+        )
 
 
 @dataclass(frozen=True)

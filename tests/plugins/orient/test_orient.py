@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context
 from nightmill.testing import PRESETS, Scenario
 from nightmill.testing import Capture as Simulated
-from nightmill_sky import ephemeris
+from nightmill_sky import Site, ephemeris
 from nightmill_stages.orient import Orient
 from nightmill_stages.orient.discs import disc_of
 from nightmill_stages.orient.known import sky_of
@@ -164,3 +165,33 @@ def test_surfaces_and_strangers_get_the_scale_by_optics_only():
     geometry, context = orient(picture(data, "jupiter", None), night={}, mirrored=True)
     assert geometry == {"mirrored": True}
     assert "time" in notes(context, "caution")["utc"]
+
+
+def test_a_kernel_named_in_the_night_file_is_used(tmp_path):
+    """The same places as with the library's own reading of the kernel; one that is not there is told."""
+    from nightmill.errors import UsageError
+    from nightmill.night import read_night
+
+    skyfield_data = pytest.importorskip("skyfield_data", reason="the package skyfield-data brings DE421")
+    kernel = Path(skyfield_data.__file__).parent / "data" / "de421.bsp"
+    (tmp_path / "night.yaml").write_text(
+        f"site: {{latitude: 47.1 deg, longitude: 8.5 deg, ephemeris: '{kernel.as_posix()}'}}"
+    )
+    night = read_night(tmp_path).sections(["site"])
+    one = picture(np.zeros((9, 9), np.float32), "saturn", 1_768_255_800.0)
+    context = Context(captures=one.captures, night=night)
+    found = sky_of(one, context)
+    meant = ephemeris("saturn", "2026-01-12T22:10:00", Site(47.1, 8.5), kernel=kernel, satellites=False)
+    built_in = ephemeris("saturn", "2026-01-12T22:10:00", Site(47.1, 8.5), satellites=False)
+    seconds = (one.utc_mid - 1_768_255_800.0) / 3600.0  # the planet moves by less than that many arcseconds
+    assert found.ra_deg == pytest.approx(meant.ra_deg, abs=(0.1 + 20.0 * seconds) / 3600.0)
+    assert abs(found.ra_deg - built_in.ra_deg) * 3600.0 > 1.0
+    assert context.notes == []
+    (tmp_path / "night.yaml").write_text("site: {ephemeris: gone.bsp}")
+    with pytest.raises(UsageError, match=r"night.yaml:1:.*there is no file gone\.bsp"):
+        read_night(tmp_path)
+    # One that went away, or is none, meanwhile.
+    (tmp_path / "no.bsp").write_text("not a kernel")
+    context = Context(captures=one.captures, night={"site": {"ephemeris": str(tmp_path / "no.bsp")}})
+    assert sky_of(one, context) is not None
+    assert "built-in ephemeris is used" in notes(context, "caution")["utc"]
