@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-__all__ = ["copy_whole", "sync_file", "sync_folder", "write_json", "write_whole"]
+__all__ = ["copy_whole", "json_bytes", "sync_file", "sync_folder", "write_json", "write_whole"]
 
 
 def sync_file(path: Path) -> None:
@@ -72,7 +72,12 @@ def write_whole(target: Path, data: bytes) -> None:
 
 def write_json(target: Path, value: Any) -> None:
     """Write JSON for people and programs atomically."""
-    write_whole(target, (json.dumps(value, indent=1, ensure_ascii=False) + "\n").encode("utf-8"))
+    write_whole(target, json_bytes(json.dumps(value, indent=1, ensure_ascii=False) + "\n"))
+
+
+def json_bytes(text: str) -> bytes:
+    """Encode JSON as UTF-8; what a file's name holds that is not Unicode becomes an escape that reads back the same."""
+    return text.encode("utf-8", "backslashreplace")
 
 
 def copy_whole(source: Path, target: Path) -> None:

@@ -27,7 +27,7 @@ class Journal:
     def __init__(self, path: Path, observe: Callable[[dict[str, Any]], None] = lambda event: None) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         _end_line(path)
-        self._stream = path.open("a", encoding="utf-8")
+        self._stream = path.open("a", encoding="utf-8", errors="backslashreplace")
         self._observe = observe
         self._log = structlog.wrap_logger(
             structlog.WriteLogger(self._stream),

@@ -7,6 +7,7 @@ any other is a target.
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -20,6 +21,7 @@ PARTS = {
     "time": r"(?P<time>\d{2}[-.h]?\d{2}(?:[-.m]?\d{2}(?:\.\d{1,6})?)?)",
     "filter": r"(?P<filter>[A-Za-z][\w.+-]*?)",
 }
+LONGEST = 120
 OTHERS = ("{target}_{filter}_{date}_{time}", "{target}_{date}_{time}", "{date}_{time}_{target}_{filter}")
 
 
@@ -73,7 +75,10 @@ def parse_utc(text: str) -> float:
 
 
 def format_name(pattern: str, target: str | None, filter: str | None, utc: float | None) -> str:
-    """Write a name by a pattern; only letters, digits and "_.+-" come out, so it is safe on every file system."""
+    """Write a name by a pattern; only letters, digits and "_.+-" come out, so it is safe on every file system.
+
+    Letters are composed (NFC), and there are at most 120 bytes of UTF-8, which leaves room for endings.
+    """
     time = datetime.fromtimestamp(utc, UTC) if utc is not None else None
     values = {
         "target": target or "unknown",
@@ -82,7 +87,8 @@ def format_name(pattern: str, target: str | None, filter: str | None, utc: float
         "time": time.strftime("%H%M%S") if time else "000000",
     }
     text = re.sub(r"\{(\w+)\}", lambda match: values.get(match[1], ""), pattern)
-    safe = re.sub(r"[^\w.+-]", "-", text).strip(".-")[:120] or "picture"
+    safe = re.sub(r"[^\w.+-]", "-", unicodedata.normalize("NFC", text)).strip(".-")
+    safe = safe.encode("utf-8", "replace")[:LONGEST].decode("utf-8", "ignore").rstrip(".-") or "picture"
     # Names that Windows keeps for devices, with or without an extension.
     reserved = re.fullmatch(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", safe, re.IGNORECASE)
     return f"_{safe}" if reserved else safe

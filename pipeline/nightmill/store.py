@@ -178,5 +178,7 @@ def fingerprint(files: list[Path], root: Path) -> str:
         return _digest(files[0])
     total = hashlib.sha256()
     for path in files:
-        total.update(f"{_digest(path)}  {os.path.relpath(path, root)}\n".replace(os.sep, "/").encode())
+        total.update(
+            f"{_digest(path)}  {os.path.relpath(path, root)}\n".replace(os.sep, "/").encode("utf-8", "surrogateescape")
+        )
     return total.hexdigest()

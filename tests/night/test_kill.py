@@ -1,14 +1,18 @@
-"""Kill a whole run, driver and workers, at random moments; the same command goes on and ends with the same bits."""
+"""Kill a run at random moments: everything, the driver alone, a worker; it goes on and ends with the same bits."""
 
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
+import threading
 import time
+from collections import Counter
 
 import numpy as np
 import psutil
@@ -16,8 +20,16 @@ import pytest
 
 from toysupport import TOY, TOY_RECIPE, events, products
 
-KILLS = int(os.environ.get("NIGHTMILL_KILLS", "2"))
+KILLS = int(os.environ.get("NIGHTMILL_KILLS", "3"))
 """The long form, by hand: NIGHTMILL_KILLS=200."""
+
+USING = os.environ.get("NIGHTMILL_KILLS_USING", "processes")
+"""Serial, a round costs a sixth of the time: what is killed is then one process, which does everything."""
+
+KINDS = ("everything", "the driver", "a worker") if USING == "processes" else ("everything",)
+
+IN_FLIGHT = 3
+"""Tasks in hand at once: two workers, and one that waits."""
 
 
 @pytest.fixture
@@ -38,7 +50,7 @@ def command(night, out, *more):
     recipe = night.parent / "toy.yaml"
     return [
         sys.executable, "-m", "nightmill", "run", str(night), "--out", str(out), "--recipe", str(recipe),
-        "--plugin", str(TOY), "--workers", "2", "--quiet", *more,
+        "--plugin", str(TOY), "--workers", "2", "--using", USING, "--quiet", *more,
     ]  # fmt: skip
 
 
@@ -55,8 +67,69 @@ def family(process):
         return []
 
 
-@pytest.mark.skipif(os.name == "nt", reason="SIGKILL is POSIX; Windows kills are tested by terminate below")
-@pytest.mark.timeout(1800)
+class Watcher(threading.Thread):
+    """Looks every 5 ms for anything half written under a final name."""
+
+    def __init__(self, out, expected):
+        super().__init__(daemon=True)
+        self.out, self.expected = out, expected
+        self.half, self.looks, self.stopped = [], 0, threading.Event()
+        self._seen = {}
+
+    def run(self):
+        while not self.stopped.wait(0.005):
+            self.looks += 1
+            self._look()
+
+    def end(self):
+        self.stopped.set()
+        self.join()
+        return self.half
+
+    def _look(self):
+        for name, data in self.expected.items():
+            if self._fresh(self.out / name) and (now := _bytes(self.out / name)) is not None and now != data:
+                self.half.append(name)
+        if self._fresh(self.out / "night.json") and (now := _bytes(self.out / "night.json")) is not None:
+            try:
+                json.loads(now)
+            except ValueError:
+                self.half.append("night.json")
+        for folder in (self.out / ".store" / "objects").glob("*/*"):
+            if folder not in self._seen:
+                self._seen[folder] = True
+                self._look_at_product(folder)
+
+    def _look_at_product(self, folder):
+        meta = _bytes(folder / "meta.json")
+        if meta is None:
+            if folder.exists():  # thrown away between two looks it may well be
+                self.half.append(str(folder))
+            return
+        for name, (size, _) in json.loads(meta)["files"].items():
+            with contextlib.suppress(FileNotFoundError):
+                if (folder / name).stat().st_size != size:
+                    self.half.append(str(folder / name))
+
+    def _fresh(self, path):
+        try:
+            state = path.stat()
+        except FileNotFoundError:
+            return False
+        now = (state.st_ino, state.st_size, state.st_mtime_ns)
+        fresh, self._seen[path] = self._seen.get(path) != now, now
+        return fresh
+
+
+def _bytes(path):
+    try:
+        return path.read_bytes()
+    except OSError:
+        return None
+
+
+@pytest.mark.skipif(os.name == "nt", reason="SIGKILL is POSIX")
+@pytest.mark.timeout(36000 if KILLS > 20 else 300)
 def test_killed_at_any_moment_the_same_command_goes_on(slow_night, tmp_path):
     whole = subprocess.run(command(slow_night, tmp_path / "whole"), capture_output=True, timeout=300, check=False)
     assert whole.returncode == 0, whole.stderr.decode()
@@ -64,49 +137,76 @@ def test_killed_at_any_moment_the_same_command_goes_on(slow_night, tmp_path):
     spent = _seconds(tmp_path / "whole")
     chooser = random.Random(20250205)
     out = tmp_path / "killed"
-    for _ in range(KILLS):
+    tally = Counter()
+    while tally["kills"] < KILLS:
+        how = KINDS[tally["kills"] % len(KINDS)]
+        watcher = Watcher(out, expected)
+        watcher.start()
+        before = len(events(out, "step done")) if (out / "journal.jsonl").exists() else 0
         running = start(slow_night, out)
         members = [psutil.Process(running.pid)]
-        deadline = time.monotonic() + chooser.uniform(0.3, 1.2 * spent + 2.0)
+        deadline = time.monotonic() + chooser.uniform(0.3, 1.1 * spent + 2.0)
         while time.monotonic() < deadline and running.poll() is None:
-            time.sleep(0.05)
+            time.sleep(0.02)
             members = family(members[0]) or members
-            assert not _halves(out)
-        for member in members:
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(member.pid, signal.SIGKILL)
-        running.wait()
+        hit = _kill(how, members, running)
+        if how == "a worker":
+            # The run finds out by itself; nobody gives a command again.
+            assert running.wait(timeout=300) == 0, running.stderr.read().decode()
+        else:
+            running.wait()
+            _gone, alive = psutil.wait_procs(members, timeout=10)
+            assert not alive, f"left behind: {alive}"
         running.stderr.close()
-        _gone, alive = psutil.wait_procs(members, timeout=2)
-        assert not alive, f"left behind: {alive}"
+        done = [str(event["step"]) for event in events(out, "step done")[before:]] if _told(out) else []
         again = subprocess.run(command(slow_night, out), capture_output=True, timeout=300, check=False)
         assert again.returncode == 0, again.stderr.decode()
+        assert not watcher.end(), watcher.half
+        tally["looks"] += watcher.looks
         assert products(out) == expected
+        after = [str(event["step"]) for event in events(out, "step done")[before:]]
+        redone = len(after) - len(set(after))
+        assert redone <= IN_FLIGHT, (how, done, after)
+        if hit:
+            tally["kills"] += 1
+            tally[how] += 1
+            tally["redone"] += redone
+            tally["most redone"] = max(tally["most redone"], redone)
+            print(dict(tally), flush=True)
         # Make the next round start from a part of the way, not from the end.
         _forget_some(out, chooser)
+
+
+def _kill(how, members, running):
+    """Kill; say whether there was something to kill."""
+    if running.poll() is not None:
+        return False
+    driver, *children = members
+    workers = [one for one in children if _is_worker(one)]
+    victims = {"everything": members, "the driver": [driver], "a worker": workers[:1]}[how]
+    for member in victims:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(member.pid, signal.SIGKILL)
+    return bool(victims)
+
+
+def _is_worker(process):
+    """Tell a worker's process from the one that cleans up after multiprocessing."""
+    try:
+        return "spawn_main" in " ".join(process.cmdline())
+    except (psutil.NoSuchProcess, psutil.ZombieProcess):
+        return False
+
+
+def _told(out):
+    return (out / "journal.jsonl").exists()
 
 
 def _seconds(out):
     return float(events(out, "run finished")[-1]["seconds"])
 
 
-def _halves(out):
-    """Return published FITS files that are not whole: a final name must hold complete blocks of 2880 bytes."""
-    found = []
-    for folder in ("stacks", "pictures"):
-        for path in (out / folder).glob("[!.]*.fits"):
-            try:
-                size = path.stat().st_size
-            except FileNotFoundError:
-                continue
-            if size == 0 or size % 2880:
-                found.append(path)
-    return found
-
-
 def _forget_some(out, chooser):
-    import shutil
-
     objects = sorted((out / ".store" / "objects").glob("*/*"))
     for folder in chooser.sample(objects, len(objects) // 2):
         shutil.rmtree(folder)

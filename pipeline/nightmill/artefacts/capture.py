@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from ..files import json_bytes
+
 __all__ = ["Capture"]
 
 
@@ -120,7 +122,7 @@ class Capture:
     def save(self, folder: Path) -> None:
         """Write `capture.json` into `folder`."""
         text = json.dumps(self.to_json(), indent=1, sort_keys=True)
-        (folder / "capture.json").write_text(text, encoding="utf-8")
+        (folder / "capture.json").write_bytes(json_bytes(text))
 
     @classmethod
     def load(cls, folder: Path) -> Capture:

@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..files import json_bytes
+
 __all__ = ["RECORD", "card_values", "image_hdu", "read_record", "record_hdu", "write_hdus"]
 
 RECORD = "RECORD"
@@ -31,8 +33,8 @@ def image_hdu(data: NDArray[Any] | None, *, name: str | None = None, cards: Mapp
     for keyword, (value, comment) in (cards or {}).items():
         if value is None or (isinstance(value, float) and not np.isfinite(value)):
             continue
-        # FITS headers are ASCII: a name with accents is written without them, the record keeps it whole.
-        clean = value.encode("ascii", "replace").decode() if isinstance(value, str) else value
+        # FITS headers are printable ASCII: a name with accents is written without them, the record keeps it whole.
+        clean = "".join(one if " " <= one <= "~" else "?" for one in value) if isinstance(value, str) else value
         hdu.header[keyword] = (clean, comment)
     return hdu
 
@@ -40,7 +42,7 @@ def image_hdu(data: NDArray[Any] | None, *, name: str | None = None, cards: Mapp
 def record_hdu(record: Mapping[str, Any]) -> Any:
     """Make the extension that carries a JSON record."""
     text = json.dumps(record, sort_keys=True, indent=1, ensure_ascii=False)
-    return image_hdu(np.frombuffer(text.encode("utf-8"), np.uint8).copy(), name=RECORD)
+    return image_hdu(np.frombuffer(json_bytes(text), np.uint8).copy(), name=RECORD)
 
 
 def write_hdus(path: Path, hdus: list[Any]) -> None:

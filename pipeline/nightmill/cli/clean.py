@@ -19,12 +19,14 @@ def clean(out: Path, dry_run: bool) -> int:
     Finished stacks, pictures, the report, the summary and the journal stay. A later run makes again what it needs.
     """
     from ..errors import UsageError
+    from ..run.links import check_links
     from ..run.lock import hold
     from ..store import Store
 
     store = Store(out / ".store")
     if not store.root.is_dir():
         raise UsageError(f"{out} is not an output folder of nightmill (it has no .store in it)")
+    check_links(out)
     with hold(store.root):
         keys = list(store.keys())
         size = sum(store.size(key) for key in keys)

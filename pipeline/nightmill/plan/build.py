@@ -214,7 +214,8 @@ class _Builder:
             Input(f"part:{k:02d}", step(f"{fold.name}/range {k:02d}", "fold", ready, stages=said, range=list(cut)))
             for k, cut in enumerate(cut_ranges(capture, FOLD_RANGES))
         ]
-        stack = step(f"{fold.name}/finish", "finish", [*ready, *parts], stages=said)
+        # The stack's record names its recording, so one of the same bits by another name has a stack of its own.
+        stack = step(f"{fold.name}/finish", "finish", [*ready, *parts], stages=said, file=capture.file)
         sheet = ""
         if capture.role == "light":
             gives = {column: text for call in surveys for column, text in getattr(call.stage, "gives", {}).items()}
@@ -371,9 +372,9 @@ def _names(pattern: str, captures: Sequence[Capture]) -> list[str]:
     for capture in captures:
         name = format_name(pattern, capture.target, capture.filter, capture.utc_start)
         # Two names that differ in case only are one file on Windows and macOS.
-        count = taken[name.lower()] = taken.get(name.lower(), 0) + 1
-        while count > 1 and f"{name}-{count}".lower() in taken:
+        count = taken[name.casefold()] = taken.get(name.casefold(), 0) + 1
+        while count > 1 and f"{name}-{count}".casefold() in taken:
             count += 1
         names.append(name if count == 1 else f"{name}-{count}")
-        taken.setdefault(names[-1].lower(), 1)
+        taken.setdefault(names[-1].casefold(), 1)
     return names

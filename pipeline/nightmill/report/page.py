@@ -60,7 +60,7 @@ class Report:
         journal = self._journal.read()
         view = build_view(summary, self._night, sources, self._add(summary, sources), journal)
         page = _template().render(**view, css=resource("page.css"), js=resource("page.js"), refresh=REFRESH_SECONDS)
-        write_whole(self._path, page.encode("utf-8"))
+        write_whole(self._path, page.encode("utf-8", "backslashreplace"))
         self._said = said
         self._next = time.monotonic() + PAUSE * (time.monotonic() - began)
         return True
@@ -149,4 +149,4 @@ def _template() -> Any:
 
 def _digest(value: Any) -> str:
     text = json.dumps(value, sort_keys=True, default=str)
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+    return hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()

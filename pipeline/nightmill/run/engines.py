@@ -174,7 +174,8 @@ class DaskEngine(Engine):
         """Hand a task to the scheduler; earlier tasks come first."""
         self._submitted += 1
         # Names are made unique: a task tried again must not be answered from Dask's memory of the first time.
-        key = f"{name}#{self._submitted}"
+        # A file's name may hold what is not Unicode, and Dask would refuse it.
+        key = f"{name.encode('ascii', 'backslashreplace').decode()}#{self._submitted}"
         future = self._client.submit(perform, task, key=key, priority=-self._submitted, pure=False)
         self._names[key] = name
         future.add_done_callback(self._done.put)

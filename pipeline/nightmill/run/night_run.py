@@ -13,6 +13,7 @@ from .crew import Crew
 from .driver import Driver
 from .follow import Settling
 from .interrupt import InterruptedRunError, Watch
+from .links import check_links
 from .lock import hold, refuse_if_held
 from .observers import Observers
 from .options import Options, Result
@@ -46,6 +47,7 @@ def run_night(folder: Path, out: Path | None, options: Options, progress: Progre
     """
     refuse_if_held(out_of(folder.resolve(), out) / ".store")
     session = prepare(folder, out=out, recipe=options.recipe, plugins=options.plugins, locked=options.locked)
+    check_links(session.out)
     with hold(session.store.root):
         session.store.sweep()
         observers = Observers(session.registry)

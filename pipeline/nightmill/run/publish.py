@@ -8,6 +8,7 @@ from typing import Any
 
 from ..files import copy_whole, write_json
 from ..store import Store
+from .links import check_place
 
 __all__ = ["Shelf"]
 
@@ -57,6 +58,7 @@ class Shelf:
         folder = self._store.open(key)
         for name, place in stale.items():
             target = self._out / place
+            check_place(target.parent)
             copy_whole(folder / name, target)
             state = target.stat()
             self._left[place] = [key, state.st_size, state.st_mtime_ns]

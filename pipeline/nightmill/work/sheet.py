@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..artefacts import FrameTable, Stack
+from ..files import json_bytes
 from ..stage import Fold
 from ..store import DamagedError
 from . import looks, series
@@ -49,7 +50,7 @@ def sheet(task: Task, folder: Path, meta: dict[str, Any]) -> None:
     _tried(missing, lambda: found.update(halves=_halves(stack)), None)
     found |= {"frames": table.rows, "used": int(used.sum()), "missing": missing}
     text = json.dumps(plain(found), ensure_ascii=False)
-    (folder / "sheet.json").write_text(text, encoding="utf-8")
+    (folder / "sheet.json").write_bytes(json_bytes(text))
     meta["missing"] = missing
 
 

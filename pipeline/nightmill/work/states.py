@@ -10,6 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..files import json_bytes
+
 __all__ = ["load_arrays", "load_state", "save_arrays", "save_state"]
 
 
@@ -23,7 +25,7 @@ def save_state(folder: Path, state: Mapping[str, Any]) -> None:
         else:
             plain[name] = value
     text = json.dumps(plain, sort_keys=True, default=_plain)
-    (folder / "state.json").write_text(text, encoding="utf-8")
+    (folder / "state.json").write_bytes(json_bytes(text))
 
 
 def load_state(folder: Path) -> dict[str, Any]:

@@ -96,6 +96,18 @@ def test_a_night_that_was_moved_is_still_the_same(run_toy, toy_night):
     assert products(first.out) == before
 
 
+def test_a_recording_that_is_there_twice_or_by_another_name_is_worked_through(run_toy, toy_night):
+    first = run_toy()
+    shutil.copy(toy_night / "moon_20250205_213000_R.npy", toy_night / "moon_20250205_213000_R_02.npy")
+    (toy_night / "later").mkdir()
+    (toy_night / "mars_20250205_203000_R.npy").rename(toy_night / "later" / "mars_20250205_203000_R.npy")
+    again = run_toy()
+    assert again.exit_code == 0
+    assert again.summary["counts"]["done"] == first.summary["counts"]["done"] + 1
+    named = {one["captures"][0] for one in again.summary["pictures"]}
+    assert {"later/mars_20250205_203000_R.npy", "moon_20250205_213000_R_02.npy"} <= named
+
+
 def test_one_changed_byte_makes_its_descendants_and_nothing_else(run_toy, toy_night):
     out = run_toy().out
     before = products(out)
