@@ -116,6 +116,7 @@ def _guarded(registry: Registry, name: str, origin: str, load: Callable[[], Any]
             registry.broken.append(Broken(name, origin, f"{reason}; that writer is left out"))
         else:
             registry.writers.append(writer)
+            registry.writers_of.setdefault(name, []).append(writer)
     registry.recipe_folders += handed.folders
     registry.broken += handed.broken
 

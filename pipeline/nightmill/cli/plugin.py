@@ -9,7 +9,7 @@ import click
 
 if TYPE_CHECKING:
     from ..plugins import Registry
-    from ..stage import Stage
+    from ..testing.conformance import Outcome
 
 __all__ = ["plugin"]
 
@@ -23,10 +23,10 @@ def plugin() -> None:
 @click.argument("name")
 @click.option(
     "--kind",
-    type=click.Choice(["source", "frame", "survey", "fold", "picture"]),
+    type=click.Choice(["source", "frame", "survey", "fold", "picture", "writer"]),
     default="survey",
     show_default=True,
-    help="Kind of its stage.",
+    help="Kind of its stage, or a writer of pictures.",
 )
 @click.option(
     "--in", "folder", type=click.Path(path_type=Path), default=Path(), metavar="FOLDER", help="Where to put it."
@@ -44,7 +44,7 @@ def new(name: str, kind: Any, folder: Path) -> int:
 
 @plugin.command()
 @click.argument("module")
-@click.option("--stage", "only", metavar="NAME", help="Test this stage alone.")
+@click.option("--stage", "only", metavar="NAME", help="Test this stage or writer alone.")
 @click.option(
     "--recording",
     "recordings",
@@ -55,35 +55,53 @@ def new(name: str, kind: Any, folder: Path) -> int:
 )
 @click.option("--all", "everything", is_flag=True, help="List the checks that passed, too.")
 def test(module: str, only: str | None, recordings: tuple[Path, ...], everything: bool) -> int:
-    """Test the stages of MODULE (an importable module, or a .py file) for what the engine relies on.
+    """Test the stages and writers of MODULE (an importable module, or a .py file) for what the engine relies on.
 
     Testing runs the plugin's code, which has your rights.
     """
     from ..documents import nearest
     from ..errors import UsageError
-    from ..testing.conformance import CHECKS, measure_stage, run_checks
+    from ..testing.conformance import measure_stage, measure_writer, run_checks
 
-    registry, stages = _load(module)
-    chosen = {cls.name: cls for cls in stages if only in (None, cls.name)}
-    if not chosen:
-        names = [cls.name for cls in stages]
-        why = f"has no stage {only!r}{nearest(only, names)}" if only else "hands over no stage"
-        raise UsageError(f"{module} {why}")
+    registry, name = _load(module)
+    stages = {cls.name: cls for full, cls in registry.qualified.items() if full.startswith(f"{name}:")}
+    writers = {one.name: one for one in registry.writers_of.get(name, ())}
+    known = [*stages, *writers]
+    if only is not None and only not in known:
+        raise UsageError(f"{module} has no stage or writer {only!r}{nearest(only, known)}")
+    if not known:
+        raise UsageError(f"{module} hands over no stage and no writer")
     failed = 0
-    for cls in chosen.values():
+    for cls in (cls for title, cls in stages.items() if only in (None, title)):
         outcomes = run_checks(cls, files=recordings, registry=registry)
-        count = {state: sum(one.state == state for one in outcomes) for state in ("passed", "failed", "not applicable")}
-        failed += count["failed"]
-        click.echo(f"{cls.name} ({cls.kind}): {', '.join(f'{n} {state}' for state, n in count.items())}")
-        for one in outcomes:
-            if one.state == "failed":
-                click.echo(f"  FAILED {one.name}: {one.reason}\n         promised: {CHECKS[one.name].promise}")
-            elif everything or one.state == "not applicable":
-                click.echo(f"  {one.state}: {one.name}{f': {one.reason}' if one.reason else ''}")
-        cost = None if count["failed"] else measure_stage(cls, registry=registry)
+        bad = _tell(f"{cls.name} ({cls.kind})", outcomes, everything)
+        cost = None if bad else measure_stage(cls, files=recordings, registry=registry)
         if cost is not None:
-            click.echo(f"  {cost.frame_ms:.3f} ms a frame of 64 x 64 pixels, {cost.peak_mib:.1f} MiB at the peak")
+            size = "of the recording" if cls.kind == "source" else "of 64 x 64 pixels"
+            click.echo(f"  {cost.frame_ms:.3f} ms a frame {size}, {cost.peak_mib:.1f} MiB at the peak")
+        failed += bad
+    for writer in (one for title, one in writers.items() if only in (None, title)):
+        bad = _tell(f"{writer.name} (writer)", run_checks(writer), everything)
+        if not bad:
+            spent, size_bytes = measure_writer(writer)
+            click.echo(f"  {spent:.1f} ms and {size_bytes} bytes for a colour picture of 64 x 64 pixels")
+        failed += bad
     return 4 if failed else 0
+
+
+def _tell(title: str, outcomes: list[Outcome], everything: bool) -> int:
+    """Print what came of the checks; returns how many failed."""
+    from ..testing.conformance import CHECKS
+
+    count = {state: sum(one.state == state for one in outcomes) for state in ("passed", "failed", "not applicable")}
+    click.echo(f"{title}: {', '.join(f'{n} {state}' for state, n in count.items())}")
+    for one in outcomes:
+        if one.state == "failed":
+            reason = one.reason.replace("\n", "\n         ")
+            click.echo(f"  FAILED {one.name}: {reason}\n         promised: {CHECKS[one.name].promise}")
+        elif everything or one.state == "not applicable":
+            click.echo(f"  {one.state}: {one.name}{f': {one.reason}' if one.reason else ''}")
+    return count["failed"]
 
 
 @plugin.command()
@@ -108,18 +126,18 @@ def trust(files: tuple[Path, ...], forget: bool) -> int:
     return 0
 
 
-def _load(module: str) -> tuple[Registry, list[type[Stage]]]:
+def _load(module: str) -> tuple[Registry, str]:
     """Load a plugin by file or by module; installed plugins stand beside it, for the columns it may need."""
     from ..errors import PluginError
-    from ..plugins import load_module, load_registry
+    from ..plugins import load_module, load_registry, plugin_choice
 
     if module.endswith(".py"):
-        path = Path(module).resolve()
-        registry, name = load_registry((str(path),)), path.stem
+        registry, name = load_registry(plugin_choice([module])), Path(module).stem
     else:
         registry, name = load_module(module)
+    for one in registry.broken:
+        click.echo(f"not loaded: {one.name} ({one.origin}): {one.brief}", err=True)
     if not registry.manager.has_plugin(name):
         told = [f"{one.reason}\n{one.trace}".rstrip() for one in registry.broken if one.name == name]
         raise PluginError(f"{module} cannot be loaded: " + "\n".join(told))
-    prefix = f"{name}:"
-    return registry, [cls for full, cls in registry.qualified.items() if full.startswith(prefix)]
+    return registry, name

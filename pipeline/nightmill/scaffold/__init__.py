@@ -1,4 +1,4 @@
-"""Writes a small complete plugin package to begin with: a stage of any kind, its test, project file, recipe."""
+"""Writes a small complete plugin package to begin with: a stage or a writer, its test, project file, recipe."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from ..errors import UsageError
 
 __all__ = ["KINDS", "Kind", "write_plugin"]
 
-Kind = Literal["source", "frame", "survey", "fold", "picture"]
-KINDS: tuple[Kind, ...] = ("source", "frame", "survey", "fold", "picture")
+Kind = Literal["source", "frame", "survey", "fold", "picture", "writer"]
+KINDS: tuple[Kind, ...] = ("source", "frame", "survey", "fold", "picture", "writer")
 TEMPLATES = Path(__file__).parent / "template"
 
 SUMMARIES: dict[str, str] = {
@@ -20,6 +20,7 @@ SUMMARIES: dict[str, str] = {
     "survey": "Grades frames by how uneven their rows are.",
     "fold": "Averages frames as they lie.",
     "picture": "Makes pictures brighter or fainter.",
+    "writer": "Writes pictures as bare samples behind a line of JSON.",
 }
 SHIPPED = ("ingest", "calibrate", "grade", "align", "stack", "orient", "sharpen", "compose", "annotate")
 PLACES = {"source": ("ingest", True), "frame": ("calibrate", False), "survey": ("align", False)}
@@ -34,8 +35,8 @@ def write_plugin(name: str, kind: Kind, folder: Path) -> list[Path]:
     ----------
     name : str
         Lower-case words joined by "-"; the names of the package, the module and the stage come from it.
-    kind : {"source", "frame", "survey", "fold", "picture"}
-        Of the stage.
+    kind : {"source", "frame", "survey", "fold", "picture", "writer"}
+        Of the stage; or a writer of pictures.
     folder : Path
         Must exist.
 
@@ -68,7 +69,7 @@ def write_plugin(name: str, kind: Kind, folder: Path) -> list[Path]:
         "summary": SUMMARIES[kind],
         "cls": f"{module}_stage" if kind in ("survey", "frame", "picture") else _camel(name),
         "column": f"{module}_value",
-        "suffix": module[:8],
+        "suffix": name.replace("-", "")[:8],
         "api": API,
         "nightmill": __version__,
         "chain": _chain(name, kind),
@@ -83,6 +84,10 @@ def write_plugin(name: str, kind: Kind, folder: Path) -> list[Path]:
         f"tests/test_{module}.py": ["test_head.j2", f"test_{kind}.j2"],
         f"recipes/{name}.yaml": ["recipe.yaml.j2"],
     }
+    if kind == "writer":
+        # It writes what any recipe makes, so it has none of its own.
+        del parts[f"recipes/{name}.yaml"]
+        parts[f"{module}/__init__.py"] = ["init_head.j2", "writer.j2"]
     written = []
     for file, templates in parts.items():
         path = target / file
@@ -102,6 +107,8 @@ def _check_name(name: str) -> None:
 
 def _chain(name: str, kind: Kind) -> list[str]:
     """Put the new stage into the chain of the stages that ship."""
+    if kind == "writer":
+        return [*SHIPPED]
     place, instead = PLACES[kind]
     index = SHIPPED.index(place)
     before = [*SHIPPED[:index]] if instead else [*SHIPPED[: index + 1]]

@@ -1,8 +1,8 @@
-"""A pytest plugin for authors' own suites: one test for each promise of a stage.
+"""A pytest plugin for authors' own suites: one test for each promise of a stage or a writer.
 
 In conftest.py ``pytest_plugins = ["nightmill.testing.pytest_plugin"]``, then::
 
-    @pytest.mark.nightmill_stage(MyGrade, MyReader, files=["tests/short.abc"])
+    @pytest.mark.nightmill_stage(MyGrade, MyReader, MyWriter(), files=["tests/short.abc"])
     def test_promises(stage_check):
         stage_check()
 """
@@ -27,13 +27,17 @@ def pytest_generate_tests(metafunc: Any) -> None:
     """Give `stage_check` the checks of the stages in the marker."""
     if "stage_check" not in metafunc.fixturenames:
         return
-    from .conformance import stage_checks
+    from ..hooks import Writer
+    from .conformance import stage_checks, writer_checks
 
     checks, names = [], []
     for marker in metafunc.definition.iter_markers("nightmill_stage"):
         files = [Path(metafunc.config.rootpath) / one for one in marker.kwargs.get("files", ())]
         for cls in marker.args:
-            bound = stage_checks(cls, files=files, skip=marker.kwargs.get("skip", ()))
+            skip = marker.kwargs.get("skip", ())
+            bound = (
+                writer_checks(cls, skip=skip) if isinstance(cls, Writer) else stage_checks(cls, files=files, skip=skip)
+            )
             checks += bound
             names += [f"{cls.name}:{one}" for one in bound]
     metafunc.parametrize("stage_check", checks, ids=names)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import time
 
@@ -11,7 +12,9 @@ import pytest
 
 from nightmill import stage
 from nightmill.artefacts import Stack
-from nightmill.testing.conformance import CHECKS, run_checks, stage_checks
+from nightmill.errors import UsageError
+from nightmill.hooks import Writer
+from nightmill.testing.conformance import CHECKS, check_writer, run_checks, stage_checks, writer_checks
 
 
 class Honest(stage.Survey):
@@ -218,6 +221,129 @@ def test_a_broken_promise_is_found(cls, name) -> None:
     finally:
         cv2.setNumThreads(before)
         os.environ.pop("NIGHTMILL_TEST_TRACE", None)
+    assert str(caught.value)
+
+
+class Plain(Writer):
+    """Write the samples and the record."""
+
+    name, suffix = "plain", ".plain"
+
+    def write(self, picture, path):
+        path.write_bytes(self.content(picture))
+        return True
+
+    def content(self, picture):
+        return json.dumps(picture.record).encode() + b"\n" + picture.data.tobytes()
+
+    def read_record(self, path):
+        if path.suffix != self.suffix:
+            return None
+        try:
+            return json.loads(path.read_bytes().partition(b"\n")[0])
+        except ValueError:
+            raise UsageError(f"{path.name} is damaged") from None
+
+
+class Dates(Plain):
+    """Write the time."""
+
+    def content(self, picture):
+        return super().content(picture) + time.ctime().encode()
+
+
+class Names(Plain):
+    """Write its own name into the file."""
+
+    def write(self, picture, path):
+        path.write_bytes(path.name.encode())
+        return True
+
+
+class Litters(Plain):
+    """Leave another file behind."""
+
+    def write(self, picture, path):
+        path.with_suffix(".part").write_bytes(b"x")
+        return super().write(picture, path)
+
+
+class Silent(Plain):
+    """Say nothing."""
+
+    def write(self, picture, path):
+        super().write(picture, path)
+
+
+class Scales(Plain):
+    """Write into the picture."""
+
+    def content(self, picture):
+        picture.data[:] = 0
+        return super().content(picture)
+
+
+class Colourless(Plain):
+    """Take one plane for granted."""
+
+    def content(self, picture):
+        rows, columns = picture.data.shape
+        return bytes(rows * columns)
+
+
+class Whole(Plain):
+    """Take whole numbers for granted."""
+
+    def content(self, picture):
+        return bytes(int(value) % 256 for value in picture.data.ravel())
+
+
+class Forgetful(Plain):
+    """Lose a part of the record."""
+
+    def read_record(self, path):
+        return {"notes": []}
+
+
+class Trusting(Plain):
+    """Read anything."""
+
+    def read_record(self, path):
+        return json.loads(path.read_bytes().partition(b"\n")[0])
+
+
+class Chatty(Plain):
+    """Print."""
+
+    def content(self, picture):
+        print("writing")
+        return super().content(picture)
+
+
+WRITER_BREAKS = [
+    (Dates, "same-bytes-again"),
+    (Names, "same-bytes-threaded"),
+    (Litters, "writes-one-file"),
+    (Silent, "writes-one-file"),
+    (Scales, "picture-unchanged"),
+    (Colourless, "picture-mono-and-colour"),
+    (Whole, "difficult-pictures"),
+    (Forgetful, "record-travels"),
+    (Trusting, "damaged-files"),
+    (Chatty, "writes-quietly"),
+]
+
+
+def test_an_honest_writer_passes() -> None:
+    assert {one.state for one in run_checks(Plain())} == {"passed"}
+    check_writer(Plain())
+
+
+@pytest.mark.parametrize(("cls", "name"), WRITER_BREAKS, ids=lambda value: getattr(value, "__name__", value))
+def test_a_broken_promise_of_a_writer_is_found(cls, name) -> None:
+    (check,) = [one for one in writer_checks(cls()) if str(one) == name]
+    with pytest.raises(FAULTS) as caught:
+        check()
     assert str(caught.value)
 
 

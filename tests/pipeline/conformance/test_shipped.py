@@ -8,7 +8,7 @@ import pytest
 
 from nightmill.plugins import load_registry
 from nightmill.stage import Source
-from nightmill.testing.conformance import check_stage, stage_checks
+from nightmill.testing.conformance import check_stage, stage_checks, writer_checks
 from nightmill.testing.conformance.bench import make_bench
 from toysupport import write_ser
 
@@ -19,6 +19,14 @@ CASES = [(cls, check) for cls in SHIPPED if not issubclass(cls, Source) for chec
 
 @pytest.mark.parametrize("check", [pytest.param(check, id=f"{cls.name}-{check}") for cls, check in CASES])
 def test_promise(check) -> None:
+    check()
+
+
+WRITERS = [pytest.param(check, id=f"{one.name}-{check}") for one in REGISTRY.writers for check in writer_checks(one)]
+
+
+@pytest.mark.parametrize("check", WRITERS)
+def test_promise_of_a_writer(check) -> None:
     check()
 
 

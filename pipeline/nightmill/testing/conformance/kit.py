@@ -10,14 +10,25 @@ from pathlib import Path
 
 from ...blame import fault_of, render
 from ...foreign import attempt
+from ...hooks import Writer
 from ...plugins import Registry, load_registry
 from ...stage import Source, Stage
-from . import arrays, declaration, sources  # noqa: F401 - they enter their checks into the list
+from . import arrays, declaration, sources, writers  # noqa: F401 - they enter their checks into the list
 from .registry import CHECKS, Check, NotApplicable
 from .subject import Subject
 from .trial import try_stage
+from .writers import WriterSubject
 
-__all__ = ["Measured", "Outcome", "check_stage", "measure_stage", "run_checks", "stage_checks"]
+__all__ = [
+    "Measured",
+    "Outcome",
+    "check_stage",
+    "check_writer",
+    "measure_stage",
+    "run_checks",
+    "stage_checks",
+    "writer_checks",
+]
 
 
 @dataclass(frozen=True)
@@ -31,7 +42,7 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Measured:
-    """What a stage costs on frames of 64 x 64 pixels: milliseconds a frame, and MiB at the peak."""
+    """What a stage costs on frames of 64 x 64 pixels, or of the recording given: ms a frame, MiB at the peak."""
 
     frame_ms: float
     peak_mib: float
@@ -40,7 +51,7 @@ class Measured:
 class _Bound:
     """A check bound to a stage: call it; its text is its name."""
 
-    def __init__(self, check: Check, subject: Subject) -> None:
+    def __init__(self, check: Check, subject: Subject | WriterSubject) -> None:
         self._check, self._subject = check, subject
         self.__doc__ = check.promise
 
@@ -59,6 +70,18 @@ class _Bound:
     __repr__ = __str__
 
 
+def writer_checks(writer: Writer, *, skip: Sequence[str] = ()) -> list[_Bound]:
+    """Return the checks for a writer of picture files, to be called one by one; `skip` as for stages."""
+    _check_names(skip)
+    fitting = [one for one in CHECKS.values() if Writer in one.kinds and one.name not in skip]
+    return [_Bound(one, WriterSubject(writer)) for one in fitting]
+
+
+def check_writer(writer: Writer, *, skip: Sequence[str] = ()) -> None:
+    """Run all checks on a writer; AssertionError lists those that fail."""
+    _raise_failed(f"writer {getattr(writer, 'name', type(writer).__name__)!r}", writer_checks(writer, skip=skip))
+
+
 def stage_checks(
     cls: type[Stage], *, files: Sequence[Path] = (), registry: Registry | None = None, skip: Sequence[str] = ()
 ) -> list[_Bound]:
@@ -74,17 +97,19 @@ def stage_checks(
     skip : sequence of str
         Names of checks to leave out; say why beside it.
     """
-    unknown = set(skip) - set(CHECKS)
-    if unknown:
-        raise ValueError(f"there is no check {', '.join(sorted(unknown))}; there is {', '.join(CHECKS)}")
+    _check_names(skip)
     subject = Subject(cls, registry if registry is not None else load_registry(), tuple(map(Path, files)))
     fitting = [one for one in CHECKS.values() if issubclass(cls, one.kinds) and one.name not in skip]
     return [_Bound(one, subject) for one in fitting]
 
 
-def run_checks(cls: type[Stage], *, files: Sequence[Path] = (), registry: Registry | None = None) -> list[Outcome]:
-    """Run all checks on a stage and return every outcome."""
-    return [_outcome(bound) for bound in stage_checks(cls, files=files, registry=registry)]
+def run_checks(
+    what: type[Stage] | Writer, *, files: Sequence[Path] = (), registry: Registry | None = None
+) -> list[Outcome]:
+    """Run all checks on a stage, or on a writer, and return every outcome."""
+    if isinstance(what, Writer):
+        return [_outcome(bound) for bound in writer_checks(what)]
+    return [_outcome(bound) for bound in stage_checks(what, files=files, registry=registry)]
 
 
 def check_stage(
@@ -92,16 +117,26 @@ def check_stage(
 ) -> None:
     """Run all checks on a stage; AssertionError lists those that fail."""
     bounds = stage_checks(cls, files=files, registry=registry, skip=skip)
+    _raise_failed(f"stage {getattr(cls, 'name', cls.__name__)!r}", bounds)
+
+
+def _check_names(skip: Sequence[str]) -> None:
+    unknown = set(skip) - set(CHECKS)
+    if unknown:
+        raise ValueError(f"there is no check {', '.join(sorted(unknown))}; there is {', '.join(CHECKS)}")
+
+
+def _raise_failed(who: str, bounds: Sequence[_Bound]) -> None:
     failed = [one for one in map(_outcome, bounds) if one.state == "failed"]
     if failed:
         listed = "\n".join(f"  {one.name}: {one.reason}" for one in failed)
-        raise AssertionError(f"stage {getattr(cls, 'name', cls.__name__)!r} fails {len(failed)} checks:\n{listed}")
+        raise AssertionError(f"{who} fails {len(failed)} checks:\n{listed}")
 
 
-def measure_stage(cls: type[Stage], *, registry: Registry | None = None) -> Measured | None:
-    """Measure time and memory a frame; None for sources, whose files decide."""
+def measure_stage(cls: type[Stage], *, files: Sequence[Path] = (), registry: Registry | None = None) -> Measured | None:
+    """Measure time and memory a frame; None for a source without a recording to read."""
     if issubclass(cls, Source):
-        return None
+        return _measure_source(cls, files[0]) if files else None
     subject = Subject(cls, registry if registry is not None else load_registry())
     bench = subject.bench(masters=True)
     best = float("inf")
@@ -116,6 +151,23 @@ def measure_stage(cls: type[Stage], *, registry: Registry | None = None) -> Meas
     finally:
         tracemalloc.stop()
     return Measured(1000 * best / len(bench.data), peak / 2**20)
+
+
+def _measure_source(cls: type[Source], path: Path) -> Measured:
+    source = cls()
+    try:
+        capture = source.open(path)
+        count = min(64, capture.frames)
+        began = time.perf_counter()
+        source.read(capture, 0, count)
+        spent = time.perf_counter() - began
+        tracemalloc.start()
+        source.read(capture, 0, count)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+        source.close()
+    return Measured(1000 * spent / count, peak / 2**20)
 
 
 def _outcome(bound: _Bound) -> Outcome:

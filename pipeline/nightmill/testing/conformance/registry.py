@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
+from ...hooks import Writer
 from ...stage import Fold, FrameStage, PictureStage, Source, Stage, Survey
-from .subject import Subject
 
 __all__ = ["CHECKS", "FRAMES", "Check", "NotApplicable", "check"]
+
+S = TypeVar("S")
+"""What a check is run on: a stage or a writer with what is known of it."""
 
 FRAMES: tuple[type[Stage], ...] = (FrameStage, Survey, Fold, PictureStage)
 """The kinds that work on arrays."""
@@ -29,25 +33,25 @@ class Check:
     promise : str
         What the engine relies on, one sentence.
     kinds : tuple of type
-        Kinds of stage that it is for.
+        Kinds of stage that it is for, or Writer.
     run : callable
         Raises AssertionError when the promise is broken, NotApplicable when there is nothing to check.
     """
 
     name: str
     promise: str
-    kinds: tuple[type[Stage], ...]
-    run: Callable[[Subject], None]
+    kinds: tuple[type[Stage] | type[Writer], ...]
+    run: Callable[[Any], None]
 
 
 CHECKS: dict[str, Check] = {}
 """All checks by name, in the order in which they are run."""
 
 
-def check(*kinds: type[Stage]) -> Callable[[Callable[[Subject], None]], Callable[[Subject], None]]:
+def check(*kinds: type[Stage] | type[Writer]) -> Callable[[Callable[[S], None]], Callable[[S], None]]:
     """Enter a function into the list; its name is the check's, its docstring the promise."""
 
-    def enter(function: Callable[[Subject], None]) -> Callable[[Subject], None]:
+    def enter(function: Callable[[S], None]) -> Callable[[S], None]:
         name = function.__name__.replace("_", "-")
         promise = " ".join((function.__doc__ or "").split())
         CHECKS[name] = Check(name, promise, kinds or (Source, *FRAMES), function)
