@@ -86,6 +86,15 @@ class Plan:
     chains: list[Chain] = field(default_factory=list)
     masters: dict[str, Chain] = field(default_factory=dict)
     pictures: list[PicturePlan] = field(default_factory=list)
+    _shown_in: dict[int, list[PicturePlan]] = field(default_factory=dict, repr=False, compare=False)
+
+    def pictures_of(self, index: int) -> list[PicturePlan]:
+        """Return the pictures that a capture is in; to be asked once the plan is whole."""
+        if not self._shown_in:
+            for picture in self.pictures:
+                for capture in picture.captures:
+                    self._shown_in.setdefault(capture, []).append(picture)
+        return self._shown_in.get(index, [])
 
     @property
     def goals(self) -> list[str]:

@@ -35,7 +35,10 @@ TRIES = {"transient": 3, "damaged": 4}
 COURTESIES = ("sheet", "preview")
 """Steps for the report alone: their faults set nothing aside and stop nothing."""
 
-SUMMARY_SECONDS = 1.0
+SUMMARY_SHARE = 0.05
+"""Of the driving process's time, at most, goes into keeping the summary up to date: it grows with the night."""
+
+INDEX_SECONDS = 5.0
 SAME_FAULT_LIMIT = 5
 
 
@@ -56,8 +59,11 @@ class Driver:
     tries: dict[str, int] = field(default_factory=dict)
     faults: dict[str, int] = field(default_factory=dict)
     written: float = 0.0
-    open_captures: list[int] = field(default_factory=list)
-    open_pictures: list[str] = field(default_factory=list)
+    pause: float = 1.0
+    saved: float = 0.0
+    open_captures: set[int] = field(default_factory=set)
+    open_pictures: set[str] = field(default_factory=set)
+    touched: set[int] = field(default_factory=set)
     running: dict[str, str] = field(default_factory=dict)
 
     def work(self, watch: Watch) -> None:
@@ -72,15 +78,21 @@ class Driver:
             self._tell_set_aside(one)
         self._check_space()
         self.progress.begin(self.plan, len(self.inventory.set_aside))
-        self.open_captures = list(range(len(self.plan.chains)))
-        self.open_pictures = [picture.step for picture in self.plan.pictures]
+        self.open_captures = set(range(len(self.plan.chains)))
+        self.open_pictures = {picture.step for picture in self.plan.pictures}
         self.board.want(self.plan.goals)
-        self._look_around()
+        self.written = time.monotonic()
+        self._look_everywhere()
+        told = False
         while True:
             watch.check()
             self.crew.fill(self.board, self.plan, self._task)
+            if self.crew.busy and not told:
+                # While workers have begun; a run with nothing to do has nothing to tell before its end.
+                self._write_summary("running")
+                told = True
             if not self.crew.busy:
-                self._look_around()
+                self._look_everywhere()
                 break
             for name, outcome in self.crew.wait():
                 self.running.pop(name, None)
@@ -107,7 +119,7 @@ class Driver:
         if reason is not None:
             # Nothing is done twice, not even in vain.
             self.journal.event("step refused before", step=step.id, title=step.title, reason=reason)
-            self.board.failed(step.id, reason)
+            self._failed(step, reason)
             return None
         self.running[step.id] = step.title
         return {
@@ -123,6 +135,7 @@ class Driver:
 
     def _settle(self, step: Step, outcome: dict[str, Any]) -> None:
         """Take in what came of a task."""
+        self.touched.update(step.captures)
         spent = {"seconds": outcome["seconds"], "peak_mb": outcome["peak_mb"]}
         if outcome["ok"]:
             self.journal.event("step done", step=step.id, title=step.title, **spent)
@@ -147,16 +160,27 @@ class Driver:
             return
         if step.action not in COURTESIES:
             self._check_same_fault(outcome)
-        self.board.failed(step.id, outcome["reason"])
+        self._failed(step, outcome["reason"])
+
+    def _failed(self, step: Step, reason: str) -> None:
+        """Give a step up, and all that cannot be had without it."""
+        for fallen in self.board.failed(step.id, reason):
+            for index in self.plan.steps[fallen].captures:
+                self.touched.add(index)
+                # Pictures of several captures may go on without it, and be there already.
+                self.touched.update(one for picture in self.plan.pictures_of(index) for one in picture.captures)
 
     def _note_sum(self, step: Step, sha256: str) -> None:
         """Keep a fingerprint for the next run, if the recording is still as it was when it was opened."""
         path, file = Path(step.carry["path"]), step.carry["file"]
         if not self.session.index.same(file, path):
-            self.board.failed(step.id, "it changed while it was read; run again once it is complete")
+            self._failed(step, "it changed while it was read; run again once it is complete")
             return
         self.session.index.put(file, stamp(path), "sha256", sha256)
-        self.session.index.save()
+        if time.monotonic() - self.saved > INDEX_SECONDS:
+            # A run that is killed sums the last few recordings again.
+            self.session.index.save()
+            self.saved = time.monotonic()
         self.board.done(step.id, sha256)
 
     def _heal(self, step: Step, key: str) -> None:
@@ -186,25 +210,38 @@ class Driver:
                 f"tried; the last reason: {outcome['reason']} (tracebacks are in the journal)"
             )
 
+    def _look_everywhere(self) -> None:
+        """Look around at every capture."""
+        self.touched.update(self.open_captures)
+        self._look_around()
+
     def _look_around(self) -> None:
-        """Publish what has become ready, tell what is finished, keep the summary up to date."""
-        still: list[int] = []
-        for index in self.open_captures:
-            chain = self.plan.chains[index]
-            self._publish(chain.file, {"stack.fits": f"stacks/{chain.name}.fits"})
-            status, reason = capture_outcome(index, self.plan, self.board)
-            if status == "done":
-                self.progress.done(index)
-            elif status == "set_aside":
-                self._tell_set_aside(SetAside(chain.capture.file, reason or ""))
-            else:
-                still.append(index)
-        self.open_captures = still
+        """Publish what has become ready, tell what is finished, keep the summary up to date.
+
+        Only captures of steps that moved since the last look are looked at: a night may hold thousands.
+        """
+        touched, self.touched = sorted(self.touched), set()
+        for index in touched:
+            if index in self.open_captures:
+                self._look_at(index)
         for chain in self.plan.masters.values():
             self._publish(chain.file, {"stack.fits": f"masters/{chain.name}.fits"})
-        self.open_pictures = [step for step in self.open_pictures if not self._publish(step, None)]
-        if time.monotonic() - self.written > SUMMARY_SECONDS:
+        shown = dict.fromkeys(one.step for index in touched for one in self.plan.pictures_of(index))
+        self.open_pictures -= {step for step in shown if step in self.open_pictures and self._publish(step, None)}
+        if time.monotonic() - self.written > self.pause:
             self._write_summary("running")
+
+    def _look_at(self, index: int) -> None:
+        chain = self.plan.chains[index]
+        self._publish(chain.file, {"stack.fits": f"stacks/{chain.name}.fits"})
+        status, reason = capture_outcome(index, self.plan, self.board)
+        if status == "done":
+            self.progress.done(index)
+        elif status == "set_aside":
+            self._tell_set_aside(SetAside(chain.capture.file, reason or ""))
+        else:
+            return
+        self.open_captures.discard(index)
 
     def _publish(self, step: str, files: dict[str, str] | None) -> bool:
         """Copy a product's files out; return whether nothing is left to do about this step."""
@@ -242,6 +279,7 @@ class Driver:
             )
 
     def _write_summary(self, state: str) -> dict[str, Any]:
+        began = time.monotonic()
         summary = summarise(self.plan, self.board, self.session.store, self.inventory.set_aside, state)
         try:
             write_json(self.session.out / "night.json", summary)
@@ -249,6 +287,7 @@ class Driver:
         except OSError as error:
             raise MachineError(f"cannot write into {self.session.out}: {error.strerror or error}") from error
         self.written = time.monotonic()
+        self.pause = max(1.0, (self.written - began) / SUMMARY_SHARE)
         return summary
 
 

@@ -11,7 +11,7 @@ import re
 from pathlib import Path
 from typing import Any
 
-from ..files import write_json
+from ..files import write_whole
 from ..plan import Plan, Step
 from ..store import FORMAT as STORE_FORMAT
 from .states import Board, Status
@@ -48,7 +48,8 @@ def load_memory(root: Path) -> Memory:
 
 def save_memory(root: Path, plan: Plan, board: Board) -> None:
     """Remember every step whose product is there; what is known of others stays as it was."""
-    memory = load_memory(root)
+    known = load_memory(root)
+    memory = dict(known)
     labels = {step.id: label_of(step, plan) for step in plan.steps.values() if step.action not in PARTS}
     for step in plan.steps.values():
         if step.action in PARTS:
@@ -62,4 +63,6 @@ def save_memory(root: Path, plan: Plan, board: Board) -> None:
             if need.step in labels and board.of(need.step) is not Status.FAILED
         }
         memory[labels[step.id]] = {"content": step.content, "key": key, "inputs": inputs}
-    write_json(root / "plan.json", {"format": FORMAT, "store_format": STORE_FORMAT, "steps": memory})
+    if memory != known:
+        text = json.dumps({"format": FORMAT, "store_format": STORE_FORMAT, "steps": memory})
+        write_whole(root / "plan.json", text.encode("utf-8"))

@@ -51,7 +51,7 @@ def capture_outcome(index: int, plan: Plan, board: Board) -> tuple[str, str | No
     chain = plan.chains[index]
     if board.of(chain.file) is Status.FAILED:
         return "set_aside", board.reasons[chain.file]
-    pictures = [one.step for one in plan.pictures if index in one.captures and not one.added]
+    pictures = [one.step for one in plan.pictures_of(index) if not one.added]
     states = [board.of(step) for step in pictures]
     if states and all(state is Status.FAILED for state in states):
         return "set_aside", board.reasons[pictures[0]]
