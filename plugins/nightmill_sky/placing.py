@@ -11,7 +11,7 @@ from nightmill_sky.bodies import body
 from nightmill_sky.geometry import Disc
 from nightmill_sky.records import Ephemeris
 
-__all__ = ["disc_from_ephemeris", "disc_from_geometry"]
+__all__ = ["disc_from_ephemeris", "disc_from_geometry", "offset_px"]
 
 
 def disc_from_ephemeris(
@@ -127,3 +127,30 @@ def disc_from_geometry(geometry: Mapping[str, Any], ephemeris: Ephemeris, *, sys
         system=system,
     )
     return globe if pole is None else replace(globe, pole_angle_deg=float(pole) % 360.0)
+
+
+def offset_px(
+    east_arcsec: float, north_arcsec: float, scale_arcsec_per_px: float, north_angle_deg: float, mirrored: bool
+) -> tuple[float, float]:
+    """Turn an offset on the sky into one on the picture.
+
+    Parameters
+    ----------
+    east_arcsec, north_arcsec : float
+        As of `Satellite`.
+    scale_arcsec_per_px : float
+        Above 0.
+    north_angle_deg : float
+        Direction of celestial north from the picture's up, counter-clockwise as displayed.
+    mirrored : bool
+        East is clockwise from north.
+
+    Returns
+    -------
+    right_px, down_px : float
+        To be added to a column and a row.
+    """
+    right = (1.0 if mirrored else -1.0) * east_arcsec / scale_arcsec_per_px
+    up = north_arcsec / scale_arcsec_per_px
+    turn = math.radians(north_angle_deg)
+    return right * math.cos(turn) - up * math.sin(turn), -right * math.sin(turn) - up * math.cos(turn)

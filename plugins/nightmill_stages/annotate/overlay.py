@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from nightmill_sky import Disc, Ephemeris
 from nightmill_sky.outlines import ring_cover, terminator_line
+from nightmill_sky.placing import offset_px
 
 from .layout import BRIGHT, DIM, Box, Text
 from .words import line_height, text_width
@@ -162,15 +163,12 @@ def _ends(out: Overlay, disc: Mapping[str, Any], factor: int, angle_deg: float, 
 def _satellites(out: Overlay, geometry: Mapping[str, Any], sky: Ephemeris, factor: int, size: int) -> None:
     """Names beside moons, and beside the shadows that they cast on the planet."""
     scale = float(geometry["scale_arcsec"])
-    turn = math.radians(float(geometry["north_angle_deg"]))
-    sign = 1.0 if geometry["mirrored"] else -1.0
+    north, mirrored = float(geometry["north_angle_deg"]), bool(geometry["mirrored"])
     x0, y0 = float(geometry["disc"]["x_px"]), float(geometry["disc"]["y_px"])
 
     def place(east_arcsec: float, north_arcsec: float) -> tuple[float, float]:
-        right, up = sign * east_arcsec / scale, north_arcsec / scale
-        column = x0 + right * math.cos(turn) - up * math.sin(turn)
-        row = y0 - right * math.sin(turn) - up * math.cos(turn)
-        return _at(column, factor), _at(row, factor)
+        right, down = offset_px(east_arcsec, north_arcsec, scale, north, mirrored)
+        return _at(x0 + right, factor), _at(y0 + down, factor)
 
     marks = [
         (moon.name.capitalize(), place(moon.x_arcsec, moon.y_arcsec))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Annotated, Any, Literal
 
 from nightmill import stage
@@ -12,9 +13,11 @@ from nightmill_sky import Ephemeris
 from nightmill_sky.optics import sampling
 
 from .discs import template_of
+from .field import UNLIKELY, mirror_by_field, sky_after
 from .fit import Placed, place_globe, plane_of
 from .known import called, nominal_scale, sky_of
-from .posterior import Known, Way, known, weigh_user
+from .moons import find_points, weigh_moons
+from .posterior import Known, apart_deg, known, weigh_user
 
 __all__ = ["Orient"]
 
@@ -27,6 +30,8 @@ USUAL_NM = {"r": 630.0, "g": 530.0, "b": 460.0, "l": 550.0, "rgb": GREEN_NM}
 """Where the night file does not say: the middle of usual filters, nm (common practice, no source)."""
 
 
+WITH_MOONS = ("jupiter", "saturn")
+_AXIS_BY = {"jupiter": "belts and outline", "saturn": "rings"}
 DARKENING = {"mars": 0.65}
 """Minnaert's exponent where clouds do not make it near 1 (Mars in red to green, from memory 0.6 to 0.7)."""
 
@@ -34,12 +39,13 @@ DARKENING = {"mars": 0.65}
 class Orient(PictureStage):
     """Measure how the planet lies on the picture: place, scale, axis, which end is north, mirror image or not.
 
-    A globe with the shape, phase and rings of the ephemeris is fitted to the picture. Directions are given only with a
-    confidence of at least 95 %, which is stated; the user's own values win. No pixel is changed.
+    A globe with the shape, phase and rings of the ephemeris is fitted to the picture. Its axis, its dark limb, moons
+    beside it, features that moved and a field that rotated during the capture tell how it lies. Directions are given
+    only with a confidence of at least 95 %, which is stated; the user's own values win. No pixel is changed.
     """
 
     name = "orient"
-    version = "2"
+    version = "3"
     uses = ("site", "telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):
@@ -86,7 +92,8 @@ class Orient(PictureStage):
             return geometry
         geometry |= _measures(placed, sky, nominal, context)
         self._say_sampling(picture, geometry, context)
-        return geometry | self._directions(placed, sky, context)
+        placed, heard = _hear(placed, picture, sky, context)
+        return geometry | self._directions(placed, sky, heard, context)
 
     def _user(self) -> tuple[float | None, bool | None]:
         north, mirrored = self.parameters.north_angle, self.parameters.mirrored
@@ -128,7 +135,7 @@ class Orient(PictureStage):
         values = {"focal_length_mm": round(found.focal_length_mm, 1), "focal_ratio": round(found.focal_ratio, 2)}
         context.measure("sampling", values, text + found.sentence[0].lower() + found.sentence[1:])
 
-    def _directions(self, placed: Placed, sky: Ephemeris, context: Context) -> dict[str, Any]:
+    def _directions(self, placed: Placed, sky: Ephemeris, heard: list[str], context: Context) -> dict[str, Any]:
         """What is known of axis, ends and mirror, with the confidence of each."""
         north, mirrored = self._user()
         angle = sky.north_pole_position_angle_deg
@@ -161,18 +168,18 @@ class Orient(PictureStage):
         out["confidence"] = {key: round(value.confidence, 3) for key, value in found.items() if value.sure}
         if math.isfinite(placed.pole_sigma_deg) and not contradicted:
             out["pole_sigma_deg"] = round(placed.pole_sigma_deg, 3)
-        self._say_directions(found, ways, context)
+        self._say_directions(found, heard, context)
         return out
 
-    def _say_directions(self, found: dict[str, Known], ways: list[Way], context: Context) -> None:
+    def _say_directions(self, found: dict[str, Known], heard: list[str], context: Context) -> None:
         north, mirrored = self._user()
         if north is None and found["north_angle_deg"].sure:
-            why = "Axis by belts, rings or phase, ends by the ephemeris; confidence {:.1%}."
             value = round(found["north_angle_deg"].value, 2)
-            context.choose("north_angle", value, why.format(found["north_angle_deg"].confidence))
+            why = f"By {' and '.join(heard)}; confidence {found['north_angle_deg'].confidence:.1%}."
+            context.choose("north_angle", value, why)
         if mirrored is None and found["mirrored"].sure:
             flipped = found["mirrored"].value > 90.0
-            why = f"Of both senses the picture fits this one; confidence {found['mirrored'].confidence:.1%}."
+            why = f"By {' and '.join(heard)}; confidence {found['mirrored'].confidence:.1%}."
             context.choose("mirrored", flipped, why)
         if found["north_angle_deg"].sure or north is not None:
             return
@@ -186,6 +193,33 @@ class Orient(PictureStage):
         else:
             text = "The planet's axis is known, but not which end of it is north"
         context.caution("north_angle", f"{text}; give mirrored (and north_angle) in the recipe to settle it.")
+
+
+def _hear(placed: Placed, picture: Picture, sky: Ephemeris, context: Context) -> tuple[Placed, list[str]]:
+    """Let all that tells how the planet lies weigh in on what the disc shows; says what was heard."""
+    heard = [_AXIS_BY.get(sky.target, "the phase")]
+    if not placed.ways:
+        return placed, heard
+    ways = list(placed.ways)
+    if sky.target in WITH_MOONS:
+        full = sky_of(picture, context, satellites=True)
+        points = find_points(plane_of(picture.data), placed.disc, placed.blur_px)
+        share = placed.radius_sigma_px / placed.disc.equatorial_radius_px
+        ways, found = weigh_moons(ways, points, placed.disc, full or sky, share, placed.pole_sigma_deg)
+        if found:
+            heard.append(f"the moon{'s' * (len(found) > 1)} {', '.join(found)}")
+    mirrored = mirror_by_field(picture.header.get("turned", {}), sky, sky_after(picture, context))
+    if mirrored is not None:
+        ways = [replace(way, weight=way.weight * (1.0 if way.mirrored == mirrored else UNLIKELY)) for way in ways]
+        heard.append("the rotation of the field")
+    east = picture.header.get("turned", {}).get("planet_east_deg")
+    if east is not None:
+        ways = [
+            replace(way, weight=way.weight * (1.0 if apart_deg(way.planet_east_deg, float(east)) < 45.0 else UNLIKELY))
+            for way in ways
+        ]
+        heard.append("the movement of features during the capture")
+    return replace(placed, ways=tuple(ways)), heard
 
 
 def _measures(placed: Placed, sky: Ephemeris, nominal: float | None, context: Context) -> dict[str, Any]:

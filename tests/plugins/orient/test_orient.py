@@ -7,6 +7,7 @@ is the flexure of an amplifier; 1 degree is a quarter of a pixel at the ends of 
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from functools import lru_cache
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context
 from nightmill.testing import PRESETS, Scenario
 from nightmill.testing import Capture as Simulated
-from nightmill_sky import Site, ephemeris
+from nightmill_sky import Site, ephemerides, ephemeris
 from nightmill_stages.orient import Orient
 from nightmill_stages.orient.discs import disc_of
 from nightmill_stages.orient.known import sky_of
@@ -103,6 +104,24 @@ def test_jupiter_alone_shows_its_axis_and_its_turn_but_not_its_ends(flip):
     assert geometry["planet_east_deg"] == pytest.approx((pole + (90.0 if flip else -90.0)) % 360.0, abs=1.3)
     assert not {"north_angle_deg", "mirrored", "pole_angle_deg"} & set(geometry)
     assert "which end" in notes(context, "caution")["north_angle"]
+
+
+def test_field_and_features_that_moved_leave_nothing_open():
+    """What the stack says of its capture: together with the axis they tell end and mirror without a word."""
+    data, truth = simulated("jupiter", 7)
+    start = truth.scenario.start.timestamp()
+    night = {**NIGHT, "site": {"latitude_deg": 47.1, "longitude_deg": 8.5}}
+    site = Site(47.1, 8.5)
+    now, after = ephemerides("jupiter", [truth.scenario.start, truth.scenario.start + timedelta(minutes=1)], site)
+    rate = (after.parallactic_angle_deg - now.parallactic_angle_deg) / 60.0
+    for mirrored in (False, True):
+        shown = data[:, ::-1].copy() if mirrored else data
+        pole = -truth.north_deg if mirrored else truth.north_deg
+        turned = {"field_deg_s": rate if mirrored else -rate, "planet_east_deg": pole + (90 if mirrored else -90)}
+        geometry, context = orient(picture(shown, "jupiter", start, turned=turned), night)
+        assert geometry["mirrored"] is mirrored
+        assert geometry["pole_angle_deg"] == pytest.approx(pole % 360.0, abs=1.3)
+        assert "rotation of the field" in notes(context, "choice")["mirrored"]
 
 
 def test_saturn_shows_its_north_by_the_rings():
