@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import json
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightmill.files import copy_whole, write_json, write_whole
+from nightmill.files import copy_whole, laid_out, write_json, write_whole
 from nightmill.store import DamagedError, Store, canonical, fingerprint, key_of
 
 
@@ -138,3 +139,16 @@ def test_a_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
         write_whole(target, b"new")
     assert target.read_bytes() == b"old"
     assert {path.name for path in tmp_path.iterdir()} == {"x"}
+
+
+@pytest.mark.parametrize(
+    "value",
+    [
+        {},
+        {"a": [], "b": {}, "state": "finished", "e": 'ä\n"q"', 3: None, "n": [1.5, "x"]},
+        {"captures": [{"file": "a", "notes": [{"x": [1]}]}, {"file": "b"}], "pairs": [[1, 2], [3, 4]]},
+        [1, {"a": 2}],
+    ],
+)
+def test_json_laid_out_for_people_is_the_same_value(value):
+    assert json.loads(laid_out(value)) == json.loads(json.dumps(value))
