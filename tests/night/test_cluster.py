@@ -1,7 +1,8 @@
-"""An existing cluster: workers are checked first, a lost worker is survived, and the bits are the same."""
+"""An existing cluster, encrypted: workers are checked first, a lost one is survived, and the bits are the same."""
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -10,92 +11,180 @@ import time
 import psutil
 import pytest
 
-from nightmill.errors import MachineError
+from nightmill.errors import MachineError, UsageError
+from nightmill.run.address import check_address
 from nightmill.run.preflight import check_workers, probe
 from toysupport import TOY, events, products
+
+from .certificates import make_certificates
+
+OTHER_NUMPY = """\
+import importlib.metadata
+real = importlib.metadata.version
+importlib.metadata.version = lambda name: "1.0" if name == "numpy" else real(name)
+"""
+
+
+class Cluster:
+    """A scheduler and workers as processes of their own, with throw-away certificates."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        self.tls = make_certificates(folder / "tls")
+        self.started = []
+        self.file = folder / "scheduler.json"
+        self.scheduler = self._start(
+            "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard",
+            "--protocol", "tls", "--scheduler-file", str(self.file),
+        )  # fmt: skip
+        deadline = time.monotonic() + 60
+        while not self.file.exists():
+            assert time.monotonic() < deadline
+            time.sleep(0.1)
+        self.address = json.loads(self.file.read_text(encoding="utf-8"))["address"]
+        assert self.address.startswith("tls://")
+
+    def worker(self, **environment):
+        """Start one."""
+        return self._start(
+            "distributed.cli.dask_worker", self.address, "--nthreads", "1", "--no-nanny", "--no-dashboard",
+            "--local-directory", str(self.folder), **environment,
+        )  # fmt: skip
+
+    def wait_for(self, count):
+        """Wait until there are so many workers."""
+        from distributed import Client
+        from distributed.security import Security
+
+        authority, certificate, key = self.tls
+        security = Security(tls_ca_file=authority, tls_client_cert=certificate, tls_client_key=key)
+        with Client(self.address, timeout="30s", set_as_default=False, security=security) as client:
+            deadline = time.monotonic() + 90
+            while len(client.nthreads()) != count:
+                assert time.monotonic() < deadline
+                time.sleep(0.1)
+
+    def command(self, night, out):
+        """Return the command that works on it."""
+        return [
+            sys.executable, "-m", "nightmill", "run", str(night), "--out", str(out), "--recipe",
+            str(night.parent / "toy.yaml"), "--plugin", str(TOY), "--scheduler", self.address, "--tls", *self.tls,
+            "--quiet",
+        ]  # fmt: skip
+
+    def close(self):
+        """End everything that was started."""
+        for process in self.started:
+            kill(process)
+
+    def _start(self, module, *arguments, **environment):
+        files = zip(("--tls-ca-file", "--tls-cert", "--tls-key"), self.tls, strict=True)
+        command = [sys.executable, "-m", module, *arguments, *(word for pair in files for word in pair)]
+        own = {"TOY_SLEEP": "0.2", "DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "0", **environment}
+        process = subprocess.Popen(
+            command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env={**os.environ, **own}
+        )
+        self.started.append(process)
+        return process
+
+
+def kill(process):
+    """Kill a process and all its children."""
+    try:
+        parent = psutil.Process(process.pid)
+        for one in [*parent.children(recursive=True), parent]:
+            one.kill()
+    except psutil.NoSuchProcess:
+        pass
+    process.wait()
 
 
 @pytest.fixture
 def cluster(tmp_path):
-    """Start a scheduler and two workers as processes of their own; give the address and the workers."""
-    scheduler_file = tmp_path / "scheduler.json"
-    environment = {**os.environ, "TOY_SLEEP": "0.2", "DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "0"}
-    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "env": environment}
-    base = [sys.executable, "-m", "distributed.cli.dask_scheduler"]
-    started = [
-        subprocess.Popen(
-            [*base, "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", str(scheduler_file)],
-            **quiet,
-        )
-    ]
-    try:
-        deadline = time.monotonic() + 60
-        while not scheduler_file.exists():
-            assert time.monotonic() < deadline
-            time.sleep(0.1)
-        worker = [
-            sys.executable,
-            "-m",
-            "distributed.cli.dask_worker",
-            "--scheduler-file",
-            str(scheduler_file),
-            "--nthreads",
-            "1",
-            "--no-nanny",
-            "--no-dashboard",
-            "--local-directory",
-            str(tmp_path),
-        ]
-        workers = [subprocess.Popen(worker, **quiet) for _ in range(2)]
-        started += workers
-        import json
-
-        address = json.loads(scheduler_file.read_text())["address"]
-        _wait_for_workers(address, 2)
-        yield address, workers
-    finally:
-        for process in started:
-            for one in _tree(process):
-                one.kill()
-            process.wait()
+    held = Cluster(tmp_path)
+    yield held
+    held.close()
 
 
-def _tree(process):
-    try:
-        parent = psutil.Process(process.pid)
-        return [*parent.children(recursive=True), parent]
-    except psutil.NoSuchProcess:
-        return []
+def start(cluster, night, out):
+    return subprocess.Popen(cluster.command(night, out), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
 
 
-def _wait_for_workers(address, count):
-    from distributed import Client
-
-    with Client(address, timeout="30s", set_as_default=False) as client:
-        client.wait_for_workers(count, timeout=60)
-
-
-@pytest.mark.timeout(300)
-def test_a_lost_worker_is_survived_with_the_same_bits(run_toy, toy_night, cluster):
-    address, workers = cluster
-    for path in sorted(toy_night.glob("m*.npy")):
-        path.rename(path.with_name(path.name.replace(".npy", "_slow.npy")))
-    here = run_toy("here")
-    command = [
-        sys.executable, "-m", "nightmill", "run", str(toy_night), "--out", str(toy_night.parent / "there"),
-        "--recipe", str(toy_night.parent / "toy.yaml"), "--plugin", str(TOY), "--scheduler", address, "--quiet",
-    ]  # fmt: skip
-    running = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
-    out = toy_night.parent / "there"
-    deadline = time.monotonic() + 90
+def wait_for_work(out, running):
+    deadline = time.monotonic() + 120
     while not (out / "journal.jsonl").exists() or not events(out, "step done"):
         assert time.monotonic() < deadline and running.poll() is None, running.stderr.read().decode()
         time.sleep(0.05)
-    for one in _tree(workers[0]):
-        one.kill()
+
+
+@pytest.mark.timeout(300)
+def test_other_versions_are_refused_and_a_lost_worker_and_a_lost_scheduler_cost_no_bits(
+    run_toy, toy_night, cluster, tmp_path
+):
+    for path in sorted(toy_night.glob("m*.npy")):
+        path.rename(path.with_name(path.name.replace(".npy", "_slow.npy")))
+    here = products(run_toy("here").out)
+    out = toy_night.parent / "there"
+
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "sitecustomize.py").write_text(OTHER_NUMPY, encoding="utf-8")
+    good = cluster.worker()
+    odd = cluster.worker(PYTHONPATH=os.pathsep.join([str(tmp_path / "other"), os.environ.get("PYTHONPATH", "")]))
+    cluster.wait_for(2)
+    refused = subprocess.run(cluster.command(toy_night, out), capture_output=True, text=True, check=False, timeout=120)
+    assert refused.returncode == 3, refused.stderr
+    assert "the workers do not fit this run" in refused.stderr
+    assert refused.stderr.count("numpy 1.0 there") == 1
+    assert not events(out, "step done")
+    kill(odd)
+
+    second = cluster.worker()
+    cluster.wait_for(2)
+    running = start(cluster, toy_night, out)
+    wait_for_work(out, running)
+    kill(good)
     assert running.wait(timeout=180) == 0, running.stderr.read().decode()
     running.stderr.close()
-    assert products(out) == products(here.out)
+    assert products(out) == here
+
+    assert second.poll() is None
+    away = toy_night.parent / "away"
+    running = start(cluster, toy_night, away)
+    wait_for_work(away, running)
+    kill(cluster.scheduler)
+    said = running.communicate(timeout=180)[1].decode()
+    assert running.returncode == 3, said
+    assert "scheduler" in said and "Traceback" not in said
+    again = [*cluster.command(toy_night, away)[: -len(["--scheduler", "", "--tls", "", "", "", "--quiet"])], "--quiet"]
+    assert subprocess.run([*again, "--using", "serial"], check=False, timeout=120).returncode == 0
+    assert products(away) == here
+
+
+@pytest.mark.parametrize(
+    ("address", "tls", "trusted", "words"),
+    [
+        ("tcp://127.0.0.1:8786", False, False, None),
+        ("tcp://localhost:8786", False, False, None),
+        ("tcp://[::1]:8786", False, False, None),
+        ("tls://10.0.0.5:8786", True, False, None),
+        ("tcp://10.0.0.5:8786", False, True, None),
+        ("tcp://10.0.0.5:8786", False, False, "runs code with your rights"),
+        ("tcp://station:8786", False, False, "runs code with your rights"),
+        ("tls://station:8786", False, False, "--tls CA CERT KEY"),
+        ("tcp://127.0.0.1:8786", True, False, "begins with tls://"),
+        ("127.0.0.1:8786", False, False, "write it like"),
+        ("inproc://x/1", False, True, "write it like"),
+        ("tcp://127.0.0.1:99999", False, False, "write it like"),
+        ("ucx://10.0.0.5:1", False, True, "write it like"),
+    ],
+)
+def test_addresses(address, tls, trusted, words):
+    files = ("ca", "cert", "key") if tls else None
+    if words is None:
+        check_address(address, files, trusted=trusted)
+        return
+    with pytest.raises(UsageError, match=words):
+        check_address(address, files, trusted=trusted)
 
 
 def test_workers_that_differ_are_refused_with_every_difference(tmp_path):

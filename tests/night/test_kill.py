@@ -182,7 +182,7 @@ def _kill(how, members, running):
     if running.poll() is not None:
         return False
     driver, *children = members
-    workers = [one for one in children if _is_worker(one)]
+    workers = [one for one in children if _is_worker(one, driver)]
     victims = {"everything": members, "the driver": [driver], "a worker": workers[:1]}[how]
     for member in victims:
         with contextlib.suppress(ProcessLookupError):
@@ -190,10 +190,10 @@ def _kill(how, members, running):
     return bool(victims)
 
 
-def _is_worker(process):
-    """Tell a worker's process from the one that cleans up after multiprocessing."""
+def _is_worker(process, driver):
+    """Tell a worker's process from those that clean up after it, or that it is a copy of."""
     try:
-        return "spawn_main" in " ".join(process.cmdline())
+        return process.ppid() != driver.pid or "spawn_main" in " ".join(process.cmdline())
     except (psutil.NoSuchProcess, psutil.ZombieProcess):
         return False
 

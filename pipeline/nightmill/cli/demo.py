@@ -48,6 +48,7 @@ def demo(
     memory: int | None,
     scheduler: str | None,
     tls: tuple[str, str, str] | None,
+    trust_network: bool,
 ) -> int:
     """Make an invented night and process it into finished pictures.
 
@@ -67,7 +68,14 @@ def demo(
 
     click.echo("processing it; one capture is spoilt on purpose and will be set aside", err=True)
     code = process(
-        night, out / "finished", workers=workers, using=using, memory_bytes=memory, scheduler=scheduler, tls=tls
+        night,
+        out / "finished",
+        workers=workers,
+        using=using,
+        memory_bytes=memory,
+        scheduler=scheduler,
+        tls=tls,
+        trust_network=trust_network,
     )
     # The spoilt capture is part of the show, so a demo that set it aside has gone well.
     return 0 if code == 1 else code

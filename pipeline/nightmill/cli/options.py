@@ -123,6 +123,9 @@ def worker_options(command: F) -> F:
             metavar="CA CERT KEY",
             help="Files of certificate authority, certificate and key, for a tls:// scheduler.",
         ),
+        click.option(
+            "--trust-network", is_flag=True, help="Use a scheduler elsewhere without encryption: see the README first."
+        ),
     ]
     for option in reversed(options):
         command = option(command)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from ..journal import Journal
+from .address import check_address
 from .crew import Crew
 from .driver import Driver
 from .follow import Settling
@@ -45,6 +46,8 @@ def run_night(folder: Path, out: Path | None, options: Options, progress: Progre
     NightmillError
         With the exit code that goes with it; everything finished before then is kept and used again.
     """
+    if options.scheduler is not None:
+        check_address(options.scheduler, options.tls, trusted=options.trust_network)
     refuse_if_held(out_of(folder.resolve(), out) / ".store")
     session = prepare(folder, out=out, recipe=options.recipe, plugins=options.plugins, locked=options.locked)
     check_links(session.out)

@@ -27,6 +27,8 @@ class Options:
         Address of a Dask scheduler to use instead.
     tls : tuple of str or None
         Files of the certificate authority, the certificate and its key, for a tls:// scheduler.
+    trust_network : bool
+        Use a scheduler on another machine without encryption.
     plugins : tuple of str
         Single-file plugins.
     locked : bool
@@ -49,6 +51,7 @@ class Options:
     memory_bytes: int | None = None
     scheduler: str | None = None
     tls: tuple[str, str, str] | None = None
+    trust_network: bool = False
     plugins: tuple[str, ...] = ()
     locked: bool = False
     ignore_space: bool = False
