@@ -23,8 +23,10 @@ from nightmill.cli.main import _nightmill
 from nightmill.errors import PluginError, RecipeError, UsageError
 from nightmill.plugins import Registry, load_module, load_registry, plugin_choice
 from nightmill.recipe import parse_recipe
+from nightmill.run.observers import Observers
 from nightmill.run.reading import settle
 from nightmill.testing.conformance.bench import make_bench
+from toysupport import TOY
 
 EXAMPLES = Path(__file__).parents[1] / "example_plugins"
 PACKAGES = ("dots-reader", "edge-grade", "warm-tone")
@@ -394,3 +396,37 @@ def test_what_night_yaml_names_runs_only_when_trusted(toy_night, tmp_path, monke
     CliRunner().invoke(_nightmill, ["plugin", "trust", "--forget", str(code)], standalone_mode=False)
     with pytest.raises(RecipeError, match="you have not yet trusted it"):
         settled()
+
+
+def test_a_watcher_that_fails_is_named_and_left_out_alone(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    """Also one that would end the program."""
+    head = "from nightmill.hooks import implementation\nseen = []\n\n@implementation\ndef nightmill_event(event):\n"
+    for name, body in (("bad", "    raise SystemExit(5)\n"), ("good", "    seen.append(event)\n")):
+        (tmp_path / f"{name}.py").write_text(head + body, encoding="utf-8")
+    registry = load_registry.__wrapped__((str(tmp_path / "bad.py"), str(tmp_path / "good.py")), installed=False)
+    observers = Observers(registry)
+    for number in range(3):
+        observers.event({"event": number})
+    assert registry.manager.get_plugin("good").seen == [{"event": 0}, {"event": 1}, {"event": 2}]
+    (told,) = [one.getMessage() for one in caplog.records]
+    assert told == "the plugin bad watches the run no longer: it failed in nightmill_event: SystemExit(5)"
+
+
+def test_a_stage_that_would_end_the_program_costs_its_capture(toy_night: Path, run_toy, tmp_path: Path) -> None:
+    file = tmp_path / "leaver.py"
+    file.write_text(
+        "import sys\nfrom nightmill import stage\nfrom nightmill.hooks import implementation\n\n"
+        "@stage.survey(gives={'left': 'never'})\ndef leaver(data):\n    'Leave.'\n    sys.exit(3)\n\n"
+        "@implementation\ndef nightmill_stages():\n    return [leaver]\n",
+        encoding="utf-8",
+    )
+    recipe = (tmp_path / "toy.yaml").read_text(encoding="utf-8")
+    (tmp_path / "leaving.yaml").write_text(
+        recipe.replace("  - toy-level", "  - leaver\n  - toy-level"), encoding="utf-8"
+    )
+    for name in ("mars_20250205_203000_R", "mars_20250205_203200_G"):
+        (toy_night / f"{name}.npy").unlink()
+    done = run_toy("out", "leaving.yaml", plugins=(str(TOY), str(file)))
+    assert done.exit_code == 1
+    (moon,) = done.summary["captures"]
+    assert moon["reason"] == "stage 'leaver' failed in measure: SystemExit: 3"

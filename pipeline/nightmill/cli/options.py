@@ -43,6 +43,12 @@ def plugin_option(command: F) -> F:
     def chosen(*args: Any, plugins: tuple[str, ...], without: tuple[str, ...], **options: Any) -> Any:
         from ..choice import plugin_choice
 
+        for path in map(Path, plugins):
+            if not path.is_file():
+                from ..documents import nearest
+
+                beside = [one.name for one in path.parent.glob("*.py")] if path.parent.is_dir() else []
+                raise click.UsageError(f"--plugin: there is no file {path}{nearest(path.name, beside)}")
         return command(*args, plugins=plugin_choice(plugins, without), **options)
 
     named = click.option(

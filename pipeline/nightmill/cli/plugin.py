@@ -128,15 +128,18 @@ def trust(files: tuple[Path, ...], forget: bool) -> int:
 
 def _load(module: str) -> tuple[Registry, str]:
     """Load a plugin by file or by module; installed plugins stand beside it, for the columns it may need."""
-    from ..errors import PluginError
+    from ..errors import PluginError, UsageError
     from ..plugins import load_module, load_registry, plugin_choice
 
     if module.endswith(".py"):
+        if not Path(module).is_file():
+            raise UsageError(f"there is no file {module}")
         registry, name = load_registry(plugin_choice([module])), Path(module).stem
     else:
         registry, name = load_module(module)
     for one in registry.broken:
-        click.echo(f"not loaded: {one.name} ({one.origin}): {one.brief}", err=True)
+        if one.name != name:
+            click.echo(f"not loaded: {one.name} ({one.origin}): {one.brief}", err=True)
     if not registry.manager.has_plugin(name):
         told = [f"{one.reason}\n{one.trace}".rstrip() for one in registry.broken if one.name == name]
         raise PluginError(f"{module} cannot be loaded: " + "\n".join(told))

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import logging
+from functools import partial
 from pathlib import Path
 from typing import Any
 
+from ..foreign import attempt
 from ..plugins import Registry
 
 __all__ = ["Observers"]
@@ -16,7 +18,7 @@ class Observers:
 
     def __init__(self, registry: Registry) -> None:
         self._hook = registry.manager.hook
-        self._off = False
+        self._off: set[str] = set()
 
     def started(self, night: Path, out: Path) -> None:
         """Tell that a run begins."""
@@ -31,10 +33,12 @@ class Observers:
         self._call("nightmill_run_finished", out=out, summary=summary)
 
     def _call(self, name: str, **values: Any) -> None:
-        if self._off:
-            return
-        try:
-            getattr(self._hook, name)(**values)
-        except Exception as error:  # a watcher's fault is not the night's
-            self._off = True
-            logging.getLogger("nightmill").warning("a plugin that watches the run failed in %s: %r", name, error)
+        for one in getattr(self._hook, name).get_hookimpls():
+            if one.plugin_name in self._off:
+                continue
+            error = attempt(partial(one.function, **{key: values[key] for key in one.argnames})).error
+            if error is not None:
+                self._off.add(one.plugin_name)
+                logging.getLogger("nightmill").warning(
+                    "the plugin %s watches the run no longer: it failed in %s: %r", one.plugin_name, name, error
+                )

@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
+from ..foreign import attempt
 from ..journal import Journal
 from ..plan import Plan
 from ..report import Report, Sources
@@ -49,23 +51,28 @@ class Showing:
     def _extras(self, night: dict[str, Any], captures: list[dict[str, Any]]) -> dict[str, Any]:
         """Ask every plugin what it adds; one that fails adds nothing."""
         added: dict[str, Any] = {"captures": {}, **{name: [] for name in LISTS}}
+        values = {"night": night, "captures": captures}
         for implementation in self._hook.get_hookimpls():
-            values = {"night": night, "captures": captures}
-            try:
-                given: Any = implementation.function(**{name: values[name] for name in implementation.argnames})
-                found: Mapping[str, Any] = given or {}
-                for name in LISTS:
-                    added[name] += list(found.get(name, []))
-                for file, facts in found.get("captures", {}).items():
-                    added["captures"].setdefault(file, {}).update(facts)
-            except Exception as error:  # a plugin's fault is not the night's
+            error = attempt(partial(_add, added, implementation, values)).error
+            if error is not None:
                 self._tell(f"plugin {implementation.plugin_name}", error)
         return added
 
-    def _tell(self, who: str, error: Exception) -> None:
+    def _tell(self, who: str, error: BaseException) -> None:
         if who not in self._told:
             self._told.add(who)
-            self._journal.event("report incomplete", who=who, reason=repr(error), trace=traceback.format_exc(limit=-8))
+            trace = "".join(traceback.format_exception(error, limit=-8))
+            self._journal.event("report incomplete", who=who, reason=repr(error), trace=trace)
+
+
+def _add(added: dict[str, Any], implementation: Any, values: Mapping[str, Any]) -> None:
+    """Call one plugin and take in what it gives, which may be of any form."""
+    given: Any = implementation.function(**{name: values[name] for name in implementation.argnames})
+    found: Mapping[str, Any] = given or {}
+    for name in LISTS:
+        added[name] += list(found.get(name, []))
+    for file, facts in found.get("captures", {}).items():
+        added["captures"].setdefault(file, {}).update(facts)
 
 
 def _sources(plan: Plan, board: Board, store: Store) -> Sources:

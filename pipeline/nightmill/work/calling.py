@@ -17,7 +17,7 @@ OPENCV_NO_MEMORY = -4
 class StageError(Exception):
     """A stage raised something that it did not mean for the user; the cause is chained."""
 
-    def __init__(self, stage: str, method: str, cause: Exception) -> None:
+    def __init__(self, stage: str, method: str, cause: BaseException) -> None:
         super().__init__(stage, method, cause)
         self.stage, self.method, self.cause = stage, method, cause
 
@@ -28,7 +28,7 @@ class StageError(Exception):
 class StageMemoryError(MemoryError):
     """A stage asked for more memory than there is; the cause is chained."""
 
-    def __init__(self, stage: str, cause: Exception) -> None:
+    def __init__(self, stage: str, cause: BaseException) -> None:
         super().__init__(stage, cause)
         self.stage, self.cause = stage, cause
 
@@ -45,7 +45,7 @@ def calling(stage: str, method: str) -> Iterator[None]:
         raise
     except MemoryError as error:
         raise StageMemoryError(stage, error) from error
-    except Exception as error:  # strangers' code may raise anything; this is where it gets a name
+    except (Exception, SystemExit) as error:  # strangers' code may raise anything; this is where it gets a name
         if getattr(error, "code", None) == OPENCV_NO_MEMORY:
             raise StageMemoryError(stage, error) from error
         raise StageError(stage, method, error) from error

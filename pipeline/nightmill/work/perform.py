@@ -90,13 +90,15 @@ def _open(spec: Mapping[str, Any]) -> dict[str, Any]:
 def _fingerprint(spec: Mapping[str, Any]) -> dict[str, Any]:
     from ..plugins import load_registry
     from ..stage import Source
+    from .calling import calling
 
     capture = Capture.from_json({**spec["content"]["capture"], **spec["carry"]})
     cls = load_registry(tuple(spec["plugins"])).stage(spec["content"]["source"])
     source = cls(cls.Parameters())
     assert isinstance(source, Source)
     try:
-        files = source.files(capture)
+        with calling(source.name, "files"):
+            files = source.files(capture)
     finally:
         source.close()
     return {"sha256": fingerprint(files, Path(capture.path))}
