@@ -1,7 +1,8 @@
 """Moons beside their planet: where they stand, and whether they are in front, behind, in the shadow or casting one.
 
-Geometry only; the orbits are `galilean`'s and `saturnian`'s. Rings hide nothing here. Shadows are those of the full
-body of the planet: the umbra, a cone that narrows with the distance from the planet.
+Geometry only; the orbits are `galilean`'s and `saturnian`'s. Of the rings the dense ones (A and B, not C) hide what
+is behind them, and take its light away. The planet's shadow is the umbra of its full body, a cone that narrows with the
+distance.
 """
 
 from __future__ import annotations
@@ -62,6 +63,22 @@ def _outline(side: Array, axis: Array, polar_ratio: float) -> Array:
     return np.sqrt(x2 + (y / short) ** 2)
 
 
+def _behind_rings(local: Array, observer: Array, planet: Body) -> NDArray[np.bool_]:
+    """Whether a dense ring lies before points (equatorial radii, body axes), seen from far in a direction.
+
+    Of the large moons only Iapetus, whose orbit is inclined, ever comes behind the rings.
+    """
+    # Along the line of sight the plane of the rings is met at this distance towards the observer.
+    reach = -local[:, 2] / np.where(np.abs(observer[:, 2]) < 1e-9, np.inf, observer[:, 2])
+    crossing = local + reach[:, None] * observer
+    radius = np.hypot(crossing[:, 0], crossing[:, 1]) * planet.equatorial_radius_km
+    dense = [(inner, outer) for name, inner, outer in planet.rings_km if name in ("A", "B")]
+    covered = np.zeros(len(local), dtype=bool)
+    for inner, outer in dense:
+        covered |= (radius > inner) & (radius < outer)
+    return covered & (reach > 0.0)
+
+
 def _offset_arcsec(point_au: Array, seen: Apparition, east: Array, north: Array) -> tuple[Array, Array]:
     """Offset on the sky of a point given relative to the planet (au, ICRF), arcseconds east and north."""
     middle = _unit(-seen.to_observer_au)
@@ -84,8 +101,9 @@ def moon_places(planet_name: str, seen: Apparition) -> tuple[tuple[MoonPlace, ..
     -------
     tuple of n tuples of MoonPlace
         In the order of their orbits. States, the first that is true: "occulted" (behind the globe), "eclipsed" (in
-        its shadow), "transit" (before the globe), "shadow transit" (its shadow lies on the side turned to us),
-        "visible". The shadow's place is given whenever it lies there, during a transit too.
+        its shadow or that of the rings), "behind the rings", "transit" (before the globe), "shadow transit" (its
+        shadow lies on the side turned to us), "visible". The shadow's place is given whenever it lies there, during a
+        transit too.
     """
     planet: Body = BODIES[planet_name]
     names, positions = _SYSTEMS[planet_name]
@@ -117,7 +135,8 @@ def moon_places(planet_name: str, seen: Apparition) -> tuple[tuple[MoonPlace, ..
         apart = _outline(local - depth[:, None] * observer, observer, ratio)
         shaded = _outline(local - sunward[:, None] * sun, sun, ratio)
         behind, before = (apart < 1.0) & (depth < 0.0), (apart < 1.0) & (depth > 0.0)
-        eclipsed = (sunward < 0.0) & (shaded < 1.0 + sunward * narrowing)
+        eclipsed = (sunward < 0.0) & (shaded < 1.0 + sunward * narrowing) | _behind_rings(local, sun, planet)
+        ringed = _behind_rings(local, observer, planet)
         spot, hits = _meets(local, -sun, ratio)
         normal = spot * np.array([1.0, 1.0, 1.0 / ratio**2])
         casts = hits & (sunward > 0.0) & (np.sum(normal * observer, -1) > 0.0)
@@ -128,6 +147,7 @@ def moon_places(planet_name: str, seen: Apparition) -> tuple[tuple[MoonPlace, ..
             for is_so, word in (
                 (behind[k], "occulted"),
                 (eclipsed[k], "eclipsed"),
+                (ringed[k], "behind the rings"),
                 (before[k], "transit"),
                 (casts[k], "shadow transit"),
             ):

@@ -25,8 +25,8 @@ class Satellite:
     x_arcsec, y_arcsec : float
         Offset from the middle of the planet on the sky, east and north positive (true north of date).
     state : str
-        The first that is true: "occulted" (behind the planet), "eclipsed" (in its shadow), "transit" (before it),
-        "shadow transit" (its shadow lies on the planet), "visible".
+        The first that is true: "occulted" (behind the planet), "eclipsed" (in its shadow), "behind the rings" (the
+        dense ones, A and B), "transit" (before the planet), "shadow transit" (its shadow lies on it), "visible".
     shadow_x_arcsec, shadow_y_arcsec : float or None
         Where its shadow lies on the planet, while it does.
     """

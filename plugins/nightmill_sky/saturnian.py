@@ -1,4 +1,4 @@
-"""Positions of six bright moons of Saturn.
+"""Positions of seven bright moons of Saturn.
 
 Dourneau's theory as abridged in the handbook: good to a few hundredths of Saturn's radius (0.3 arcsec). Gives places
 relative to Saturn only; what they look like is `moons`.
@@ -19,7 +19,7 @@ __all__ = ["SATURNIAN_NAMES", "saturnian_positions"]
 
 Array = NDArray[np.float64]
 
-SATURNIAN_NAMES = ("Mimas", "Enceladus", "Tethys", "Dione", "Rhea", "Titan")
+SATURNIAN_NAMES = ("Mimas", "Enceladus", "Tethys", "Dione", "Rhea", "Titan", "Iapetus")
 
 _J2000_JD = 2_451_545.0
 _B1950_JD = 2_433_282.423
@@ -88,7 +88,7 @@ def _inner(jd: Array) -> list[Array]:
     return out
 
 
-def _outer_place(longitude: Array, peri: Array, e: Array, a: float, tilt: Array, node: Array) -> Array:
+def _outer_place(longitude: Array, peri: Array, e: Array, a: Array | float, tilt: Array, node: Array) -> Array:
     """Keplerian place from mean longitude and perisaturnium, on the ecliptic of B1950."""
     m = longitude - peri
     equation = np.degrees(
@@ -140,8 +140,35 @@ def _titan(jd: Array) -> Array:
     return _outer_place(longitude, p, e, 20.216193, tilt + 0.031843 * s * _cos(u), node)
 
 
+def _iapetus(jd: Array) -> Array:
+    t5, t7 = (jd - 2_411_368.0) / 365.25, (jd - 2_415_020.0) / 36_525.0
+    t10 = jd - 2_409_786.0
+    t11 = t10 / 36_525.0
+    titan, w4, w5 = 261.1582 + 22.57697855 * (jd - 2_411_368.0), 276.59 + 0.5118 * t5, 267.2635 + 1222.1136 * t7
+    own, psi, theta = 91.796 + 0.562 * t7, 4.367 - 0.195 * t7, 146.819 - 3.198 * t7
+    phi, far = 60.470 + 1.521 * t7, 205.055 - 2.091 * t7
+    e1, w0, mean = 0.028298 + 0.001156 * t11, 352.91 + 11.71 * t11, 76.3852 + 4.53795125 * t10
+    i1 = 18.4602 - 0.9518 * t11 - 0.072 * t11**2 + 0.0054 * t11**3
+    node1 = 143.198 - 3.919 * t11 + 0.116 * t11**2 + 0.008 * t11**3
+    anomaly, g, g1 = mean - w0, w0 - node1 - psi, w0 - node1 - phi
+    ls, gs, lt, gt = w5 - own, own - theta, titan - w4, w4 - far
+    u1, u2 = 2.0 * (anomaly + g - ls - gs), anomaly + g1 - lt - gt
+    u3, u4, u5 = anomaly + 2.0 * (g - ls - gs), lt + gt - g1, 2.0 * (ls + gs)
+    a = 58.935028 + 0.004638 * _cos(u1) + 0.058222 * _cos(u2)
+    e = e1 - 0.0014097 * _cos(g1 - gt) + 0.0003733 * _cos(u5 - 2.0 * g) + 0.000118 * _cos(u3)
+    e = e + 0.0002408 * _cos(anomaly) + 0.0002849 * _cos(anomaly + u5) + 0.000619 * _cos(u4)
+    w = 0.08077 * _sin(g1 - gt) + 0.02139 * _sin(u5 - 2.0 * g) - 0.00676 * _sin(u3) + 0.0138 * _sin(anomaly)
+    w = w + 0.01632 * _sin(anomaly + u5) + 0.03547 * _sin(u4)
+    longitude = mean - 0.04299 * _sin(u2) - 0.00789 * _sin(u1) - 0.06312 * _sin(ls) - 0.00295 * _sin(2.0 * ls)
+    longitude = longitude - 0.02231 * _sin(u5) + 0.0065 * _sin(u5 + psi)
+    with_titan = anomaly + g1 + lt + gt + phi
+    tilt = i1 + 0.04204 * _cos(u5 + psi) + 0.00235 * _cos(with_titan) + 0.0036 * _cos(u2 + phi)
+    turn = 0.04204 * _sin(u5 + psi) + 0.00235 * _sin(with_titan) + 0.00358 * _sin(u2 + phi)
+    return _outer_place(longitude, w0 + w / e1, e, a, tilt, node1 + turn / _sin(i1))
+
+
 def saturnian_positions(tdb_days: Array) -> Array:
-    """Positions of Mimas, Enceladus, Tethys, Dione, Rhea and Titan relative to Saturn.
+    """Positions of Mimas, Enceladus, Tethys, Dione, Rhea, Titan and Iapetus relative to Saturn.
 
     Parameters
     ----------
@@ -150,12 +177,12 @@ def saturnian_positions(tdb_days: Array) -> Array:
 
     Returns
     -------
-    ndarray of float64, shape (6, n, 3)
+    ndarray of float64, shape (7, n, 3)
         km, ICRF axes.
     """
     import erfa
 
     jd = np.asarray(tdb_days, dtype=np.float64) + _J2000_JD
     to_icrf = erfa.ecm06(_B1950_JD, 0.0).T
-    places = [*_inner(jd), _rhea(jd), _titan(jd)]
+    places = [*_inner(jd), _rhea(jd), _titan(jd), _iapetus(jd)]
     return np.stack([place @ to_icrf.T for place in places]) * _THEORY_RADIUS_KM

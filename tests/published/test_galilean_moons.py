@@ -45,7 +45,7 @@ def test_handbook_example() -> None:
 def test_against_pyephem() -> None:
     utc = [datetime(2000, 1, 1) + timedelta(days=float(d)) for d in np.random.default_rng(23).uniform(0, 13800, 150)]
     apart = np.zeros((len(utc), 4))
-    agree = 0
+    agree = dark = 0
     for i, found in enumerate(ephemerides("jupiter", utc)):
         date = ephem.Date(utc[i])
         date = ephem.Date(date + ephem.delta_t(date) * ephem.second)
@@ -54,10 +54,13 @@ def test_against_pyephem() -> None:
             theirs, mine = kind(date), found.satellites[k]
             apart[i, k] = math.hypot(mine.x_arcsec / unit - theirs.x, mine.y_arcsec / unit + theirs.y)
             agree += (mine.state == "occulted") == (theirs.earth_visible <= 0.0)
+            dark += mine.state == "occulted" or (mine.state == "eclipsed") == (theirs.sun_visible <= 0.0)
     # Two theories and a north that differs by up to 0.2 degrees; a minute of time is 0.015 radius for Io.
     assert np.all(apart.max(axis=0) < [0.04, 0.06, 0.08, 0.13])
     assert np.all(np.median(apart, axis=0) < [0.015, 0.02, 0.03, 0.05])
-    assert agree >= 4 * len(utc) - 4  # a moon within a hundredth of a radius of the limb may differ
+    # A moon within a hundredth of a radius of the limb, or of the edge of the shadow, may differ.
+    assert agree >= 4 * len(utc) - 4
+    assert dark >= 4 * len(utc) - 4
 
 
 @pytest.mark.parametrize(
@@ -75,6 +78,19 @@ def test_triple_shadows(before: str, during: str, after: str) -> None:
     ]
     assert counts[1] == 3
     assert counts[0] < 3 and counts[2] < 3
+
+
+def test_three_shadows_and_two_moons() -> None:
+    """2004 March 28, 8:10 UT (a well-known picture): Io and Ganymede before the disc, the shadows of both and that of
+    Callisto, which stands beside it in the west."""
+    jupiter = ephemeris("jupiter", "2004-03-28T08:10:00")
+    seen = {moon.name: moon for moon in jupiter.satellites}
+    assert seen["Io"].state == seen["Ganymede"].state == "transit"
+    assert seen["Callisto"].state == "shadow transit"
+    assert all((seen[name].shadow_x_arcsec is not None) == (name != "Europa") for name in seen)
+    radius = jupiter.equatorial_diameter_arcsec / 2.0
+    assert abs(seen["Io"].x_arcsec) < 0.1 * radius
+    assert seen["Callisto"].x_arcsec < -1.5 * radius
 
 
 def test_states_follow_from_the_places() -> None:

@@ -173,7 +173,7 @@ def _satellites(out: Overlay, geometry: Mapping[str, Any], sky: Ephemeris, facto
     marks = [
         (moon.name.capitalize(), place(moon.x_arcsec, moon.y_arcsec))
         for moon in sky.satellites
-        if moon.state not in ("occulted", "eclipsed")
+        if moon.state not in ("occulted", "eclipsed", "behind the rings")
     ]
     marks += [
         (f"shadow of {moon.name.capitalize()}", place(moon.shadow_x_arcsec, moon.shadow_y_arcsec))

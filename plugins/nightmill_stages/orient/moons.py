@@ -134,7 +134,7 @@ def weigh_moons(
     for way in ways:
         odds, names = 0.0, []
         for moon in sky.satellites:
-            if moon.state in ("occulted", "eclipsed", "transit", "before the ring", "behind the ring"):
+            if moon.state in ("occulted", "eclipsed", "transit", "behind the rings"):
                 continue
             right, down = offset_px(
                 moon.x_arcsec, moon.y_arcsec, scale, way.north_deg(sky.north_pole_position_angle_deg), way.mirrored
