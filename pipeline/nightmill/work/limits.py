@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 
-__all__ = ["limit_memory", "memory_limit"]
+__all__ = ["give_back", "limit_memory", "memory_limit"]
 
 RESERVE = 1_000_000_000
 """Granted beyond the limit, so that the process can still report: what grows step by step is ended by the run's watch
@@ -37,3 +37,18 @@ else:  # macOS does not count what is mapped, and Windows has no such limit: the
     def memory_limit() -> int | None:
         """Return None: nothing limits this process."""
         return None
+
+
+def give_back() -> None:
+    """Give memory that was freed back to the system, where its library can (glibc).
+
+    Workers keep freed memory for the next chunk of frames, for mapping it anew each time costs a third of the speed;
+    what one picture stage needed at its peak is of no use to the passes.
+    """
+    if sys.platform != "linux":
+        return
+    import ctypes
+
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+    if trim is not None:
+        trim(0)

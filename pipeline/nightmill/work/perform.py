@@ -14,8 +14,12 @@ from ..artefacts import Capture
 from ..errors import CaptureError, MachineError, NightmillError
 from ..store import DamagedError, Store, fingerprint
 from .calling import StageError
+from .limits import give_back
 
 __all__ = ["perform"]
+
+PASSES = ("survey", "fold")
+"""Actions that go through frames: what they free is what the next of them needs."""
 
 TRANSIENT = {errno.EAGAIN, errno.EBUSY, errno.EINTR, errno.EIO, errno.ETIMEDOUT, getattr(errno, "ESTALE", -1)}
 
@@ -40,6 +44,8 @@ def perform(spec: Mapping[str, Any]) -> dict[str, Any]:
         outcome: dict[str, Any] = {"ok": True, "meta": _do(spec)}
     except Exception as error:  # the boundary of a task: whatever happened costs this capture alone
         outcome = {"ok": False, **_explain(error), "trace": traceback.format_exc(limit=-12)}
+    if spec["action"] not in PASSES:
+        give_back()
     return {**outcome, "seconds": round(time.perf_counter() - began, 4), "peak_mb": _peak_mb()}
 
 

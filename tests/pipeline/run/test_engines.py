@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+
 import psutil
 import pytest
 
+from nightmill.early import WORKER_ENVIRONMENT
 from nightmill.run.engines import DaskEngine
 
 
@@ -41,3 +46,20 @@ def test_workers_keep_opencv_to_one_thread_and_the_heap_untrimmed():
         assert value == str(2**30)
     finally:
         engine.close()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only glibc gives memory back when told to")
+def test_memory_of_a_task_that_is_done_goes_back_to_the_system():
+    code = """
+import numpy, psutil
+from nightmill.work.limits import give_back
+small = [numpy.ones(1000) for _ in range(40_000)]
+top = numpy.ones(1000)  # keeps the heap from shrinking by itself
+del small
+before = psutil.Process().memory_info().rss
+give_back()
+print(before - psutil.Process().memory_info().rss)
+"""
+    command, environment = [sys.executable, "-c", code], {**os.environ, **WORKER_ENVIRONMENT}
+    made = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
+    assert int(made.stdout) > 200e6
