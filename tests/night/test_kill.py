@@ -145,7 +145,7 @@ def test_killed_at_any_moment_the_same_command_goes_on(slow_night, tmp_path):
         before = len(events(out, "step done")) if (out / "journal.jsonl").exists() else 0
         running = start(slow_night, out)
         members = [psutil.Process(running.pid)]
-        deadline = time.monotonic() + chooser.uniform(0.3, 1.1 * spent + 2.0)
+        deadline = time.monotonic() + chooser.uniform(0.3, spent + 2.0)
         while time.monotonic() < deadline and running.poll() is None:
             time.sleep(0.02)
             members = family(members[0]) or members
@@ -161,6 +161,8 @@ def test_killed_at_any_moment_the_same_command_goes_on(slow_night, tmp_path):
         done = [str(event["step"]) for event in events(out, "step done")[before:]] if _told(out) else []
         again = subprocess.run(command(slow_night, out), capture_output=True, timeout=300, check=False)
         assert again.returncode == 0, again.stderr.decode()
+        # The machine may have become busier or idler: aim by what a run takes now.
+        spent = 0.5 * (spent + _seconds(out))
         assert not watcher.end(), watcher.half
         tally["looks"] += watcher.looks
         assert products(out) == expected

@@ -57,7 +57,8 @@ class Driver:
     plan: Plan
     board: Board
     tries: dict[str, int] = field(default_factory=dict)
-    faults: dict[str, int] = field(default_factory=dict)
+    faults: dict[tuple[str, str], set[int]] = field(default_factory=dict)
+    passed: set[tuple[str, str]] = field(default_factory=set)
     written: float = 0.0
     pause: float = 1.0
     saved: float = 0.0
@@ -139,6 +140,8 @@ class Driver:
         spent = {"seconds": outcome["seconds"], "peak_mb": outcome["peak_mb"]}
         if outcome["ok"]:
             self.journal.event("step done", step=step.id, title=step.title, **spent)
+            own = _own_stages(step)
+            self.passed.update((name, step.action) for name in (*_stages(step), "+".join(own)))
             if step.action == "fingerprint":
                 self._note_sum(step, outcome["meta"]["sha256"])
             else:
@@ -159,7 +162,7 @@ class Driver:
             self.board.again(step.id)
             return
         if step.action not in COURTESIES:
-            self._check_same_fault(outcome)
+            self._check_same_fault(step, outcome)
         self._failed(step, outcome["reason"])
 
     def _failed(self, step: Step, reason: str) -> None:
@@ -197,18 +200,26 @@ class Driver:
                 if need.role.startswith("part:"):
                     self.session.store.discard(self.board.key(need.step) or "")
 
-    def _check_same_fault(self, outcome: dict[str, Any]) -> None:
-        """Stop early when one stage fails for every capture: the night would only fail a hundred times."""
-        if outcome["kind"] != "stage":
+    def _check_same_fault(self, step: Step, outcome: dict[str, Any]) -> None:
+        """Stop early when one stage fails for every capture: the night would only fail a hundred times.
+
+        What counts is what is nobody's data's fault: a stage that raises, or ends or stops its process. A few bad
+        captures in a row do not stop a long night: a tenth of it must have failed, and none have gone well.
+        """
+        if outcome["kind"] not in ("stage", "died", "hung", "memory"):
             return
-        stage = outcome.get("stage", "")
-        self.faults[stage] = self.faults.get(stage, 0) + 1
-        done = any(capture_outcome(i, self.plan, self.board)[0] == "done" for i in range(len(self.plan.chains)))
-        if self.faults[stage] >= SAME_FAULT_LIMIT and not done:
-            raise MachineError(
-                f"stage {stage!r} failed for each of the first {SAME_FAULT_LIMIT} captures, so the rest was not "
-                f"tried; the last reason: {outcome['reason']} (tracebacks are in the journal)"
-            )
+        named = outcome.get("stage") or "+".join(_own_stages(step)) or step.action
+        place = (named, step.action)
+        failed = self.faults.setdefault(place, set())
+        failed.add(step.captures[0])
+        if len(failed) < max(SAME_FAULT_LIMIT, len(self.plan.chains) // 10) or place in self.passed:
+            return
+        if any(capture_outcome(i, self.plan, self.board)[0] == "done" for i in range(len(self.plan.chains))):
+            return
+        raise MachineError(
+            f"stage {named!r} failed for each of the first {len(failed)} captures, so the rest was not tried; the last "
+            f"reason: {outcome['reason']} (tracebacks are in the journal)"
+        )
 
     def _look_everywhere(self) -> None:
         """Look around at every capture."""
@@ -289,6 +300,18 @@ class Driver:
         self.written = time.monotonic()
         self.pause = max(1.0, (self.written - began) / SUMMARY_SHARE)
         return summary
+
+
+def _own_stages(step: Step) -> list[str]:
+    """Name the stages that a step is for."""
+    said = step.content.get("stages") or [step.content.get("stage")]
+    return [one["stage"] for one in said if isinstance(one, dict)]
+
+
+def _stages(step: Step) -> list[str]:
+    """Name every stage that a step calls."""
+    said = [step.content.get("source"), *step.content.get("frames", ())]
+    return _own_stages(step) + [one["stage"] for one in said if isinstance(one, dict)]
 
 
 def _preferred(files: list[str]) -> str:

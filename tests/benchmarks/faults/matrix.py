@@ -93,8 +93,9 @@ def main() -> None:
     os.environ["PYTHONHASHSEED"] = "random"
     reference: dict[str, str] = {}
     differ = 0
-    print("| where | " + " | ".join(CAPTURES) + " |")
-    print("| --- |" + " --- |" * len(CAPTURES))
+    targets = sorted({name.partition("_")[0] for name in CAPTURES})
+    print("| where | " + " | ".join(targets) + " |")
+    print("| --- |" + " --- |" * len(targets))
     for where in (*LOCAL, f"TLS cluster, {arguments.kills} workers killed"):
         out = arguments.work / "out"
         shutil.rmtree(out, ignore_errors=True)
@@ -106,10 +107,9 @@ def main() -> None:
         found = hashes(out)
         reference = reference or found
         cells = []
-        for name in CAPTURES:
-            stem = name.rpartition("_")[0]
-            mine = {file: value for file, value in found.items() if Path(file).name.startswith(stem)}
-            same = mine == {file: value for file, value in reference.items() if Path(file).name.startswith(stem)}
+        for name in targets:
+            mine = {file: value for file, value in found.items() if Path(file).name.startswith(name)}
+            same = mine == {file: value for file, value in reference.items() if Path(file).name.startswith(name)}
             differ += not same
             total = hashlib.sha256("".join(mine.values()).encode()).hexdigest()[:8]
             cells.append(f"{total} ({len(mine)} files)" + ("" if same else " DIFFERS"))

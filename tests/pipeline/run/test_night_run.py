@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 import shutil
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from nightmill.artefacts import Stack
 from nightmill.errors import LockedError, MachineError, UsageError
+from nightmill.plan import Step
+from nightmill.run import driver
 from nightmill.run.lock import hold
 from toysupport import TOY_RECIPE, events, products
 
@@ -157,6 +160,25 @@ def test_a_stage_that_fails_for_every_capture_stops_the_night(run_toy, toy_night
     with pytest.raises(MachineError, match=r"toy-level.*each of the first 5 captures"):
         run_toy()
     assert json.loads((toy_night.parent / "out" / "night.json").read_text(encoding="utf-8"))["state"] == "failed"
+
+
+def test_a_few_bad_captures_at_the_beginning_do_not_stop_a_long_night(monkeypatch):
+    monkeypatch.setattr(driver, "capture_outcome", lambda index, plan, board: ("waiting", None))
+    night = SimpleNamespace(plan=SimpleNamespace(chains=[None] * 100), board=None, faults={}, passed=set())
+
+    def fail(index, kind="stage", action="survey"):
+        step = Step(f"{index}", action, "", (index,), content={"stages": [{"stage": "toy-level"}]})
+        driver.Driver._check_same_fault(night, step, {"kind": kind, "reason": "why"})
+
+    for index in range(9):
+        fail(index)
+        fail(index, action="conclude")
+        fail(index)
+        fail(index + 50, kind="capture")
+    with pytest.raises(MachineError, match="'toy-level' failed for each of the first 10 captures"):
+        fail(9, kind="died")
+    night.passed.add(("toy-level", "survey"))
+    fail(10)
 
 
 def test_a_spoilt_dark_is_told_and_gone_without(run_toy, toy_night):
