@@ -32,10 +32,13 @@ class Writer:
         Unique name.
     suffix : str
         What is added to the picture's name: ".tif", ".labelled.png".
+    version : str
+        Raise it when the same picture gives other bytes: files are then written anew.
     """
 
     name: str
     suffix: str
+    version: str = "1"
 
     def write(self, picture: Picture, path: Path) -> bool:
         """Write `picture` to `path`; return False when there is nothing to write (no label, say).

@@ -51,6 +51,8 @@ def recovered_text(record: dict[str, Any], name: str) -> str:
     head += _comments("of these recordings (SHA-256)", _sources(record))
     head += _comments("with this in night.yaml", _night(record.get("night", {})))
     stages = {stage: {"plugin": plugin} for stage, plugin in record.get("plugins", {}).items()}
+    for stage, version in record.get("stage_versions", {}).items():
+        stages.setdefault(stage, {})["version"] = version
     locked = {"locked": {"packages": record.get("versions", {}), "stages": stages}}
     return "\n".join(head) + "\n" + recipe + yaml.safe_dump(locked, sort_keys=False, width=110)
 

@@ -70,6 +70,8 @@ def _writer_faults(one: Any) -> Told:
     suffix = getattr(one, "suffix", None)
     if not isinstance(suffix, str) or re.fullmatch(r"(\.[A-Za-z0-9-]+)+", suffix) is None:
         yield f"{who}: its suffix {suffix!r} must be like '.tif'", ("suffix",)
+    if not isinstance(one.version, str) or not one.version:
+        yield f"{who}: version is {one.version!r}; write it as text, version = '{one.version or 1}'", ("version",)
     if type(one).write is Writer.write:
         yield f"{who} does not define write(self, picture, path)", ()
 

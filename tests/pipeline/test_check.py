@@ -249,6 +249,13 @@ EDITS: dict[str, tuple[Callable[[Path], dict], set[tuple[str, str]], dict[tuple[
         {*both(*CHAIN), *one("dark", "toy-dark", "files")},
         {("moon", "toy-scale"): "the plugin file of toy-scale changed"},
     ),
+    "a writer more": (
+        plugin(
+            "return [ToyWriter()]", "return [ToyWriter(), type('Other', (ToyWriter,), {'name': 'o', 'suffix': '.o'})()]"
+        ),
+        {*both(*CHAIN), *one("dark", "toy-dark", "files")},  # the plugin's file changed, too
+        {("moon", "files"): "writer o is new"},
+    ),
     "the store emptied": (
         files(lambda night: shutil.rmtree(night.parent / "out" / ".store" / "objects")),
         {*both(*CHAIN), *one("dark", "toy-dark", "files")},

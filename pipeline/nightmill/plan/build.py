@@ -163,6 +163,7 @@ class _Builder:
             carried = {
                 "recipe": recipe.to_yaml(),
                 "plugins": {call.name: self.registry.origins.get(call.name, "") for call in recipe.calls},
+                "stage_versions": {call.name: call.stage.version for call in recipe.calls},
                 "night": self.night.sections(uses),
             }
             held = self.shared[id(recipe)] = (recipe, carried)
@@ -294,6 +295,7 @@ class _Builder:
             content |= {
                 "names": self.night.settings.names,
                 "stem": named,
+                "writers": {writer.name: writer.version for writer in self.registry.writers},
                 "serial": self.serial(first, added.get(last, "")),
             }
             inputs = (Input("member:00", last),)

@@ -168,6 +168,19 @@ def _short(origin: Any) -> str:
     return f"{name} {digest[:8]}" if len(digest) == 64 else in_words(origin)
 
 
+def _versions(name: str, old: Any, new: Any) -> Iterator[str]:
+    for one in differences({} if old is ABSENT else old, {} if new is ABSENT else new):
+        yield f"plugin version: {one.path[-1]} {one.arrow()} (written into the files)"
+
+
+def _writers(name: str, old: Any, new: Any) -> Iterator[str]:
+    for one in differences({} if old is ABSENT else old, {} if new is ABSENT else new):
+        if one.old is ABSENT or one.new is ABSENT:
+            yield f"writer {one.path[-1]} is {'new' if one.old is ABSENT else 'no longer there'}"
+        else:
+            yield f"version of writer {one.path[-1]} {one.arrow()}"
+
+
 def _night(name: str, old: Any, new: Any) -> Iterator[str]:
     for one in differences(old, new):
         yield f"night file {'.'.join(map(str, one.path))} {one.arrow()} (written into the files)"
@@ -195,5 +208,7 @@ _EXPLAIN: dict[str, Callable[[str, Any, Any], Iterator[str]]] = {
     "captures": _captures,
     "recipe": _recipe,
     "plugins": _plugins,
+    "stage_versions": _versions,
+    "writers": _writers,
     "night": _night,
 }

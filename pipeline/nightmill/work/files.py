@@ -114,6 +114,7 @@ def _record(task: Task, record: dict[str, Any]) -> dict[str, Any]:
         "recipe": task.content["recipe"],
         "versions": versions(),
         "plugins": task.content["plugins"],
+        "stage_versions": task.content["stage_versions"],
         "night": task.content["night"],
         **record,
     }
