@@ -34,11 +34,14 @@ class Writer:
         What is added to the picture's name: ".tif", ".labelled.png".
     version : str
         Raise it when the same picture gives other bytes: files are then written anew.
+    moving : bool
+        It writes sequences (pictures with `frames`), and only those. Others are not asked about sequences.
     """
 
     name: str
     suffix: str
     version: str = "1"
+    moving: bool = False
 
     def write(self, picture: Picture, path: Path) -> bool:
         """Write `picture` to `path`; return False when there is nothing to write (no label, say).

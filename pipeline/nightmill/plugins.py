@@ -26,7 +26,7 @@ from .documents import nearest
 from .errors import PluginError, UsageError
 from .foreign import attempt
 from .handing import Handed, broken_by, check_version, register, source_of
-from .hooks import PROJECT
+from .hooks import PROJECT, Writer
 from .registry import Broken, Registry
 
 __all__ = ["Broken", "Registry", "load_module", "load_registry", "plugin_choice"]
@@ -110,7 +110,7 @@ def _guarded(registry: Registry, name: str, origin: str, load: Callable[[], Any]
     for cls in handed.stages:
         registry.take(cls, name, f"{origin} {suffix}".strip())
     for writer in handed.writers:
-        other = next((one for one in registry.writers if writer.suffix.lower() == one.suffix.lower()), None)
+        other = next((one for one in registry.writers if _same_files(one, writer)), None)
         if other is not None:
             reason = f"its writer {writer.name!r} writes {writer.suffix!r}, as the writer {other.name!r} does already"
             registry.broken.append(Broken(name, origin, f"{reason}; that writer is left out"))
@@ -119,6 +119,11 @@ def _guarded(registry: Registry, name: str, origin: str, load: Callable[[], Any]
             registry.writers_of.setdefault(name, []).append(writer)
     registry.recipe_folders += handed.folders
     registry.broken += handed.broken
+
+
+def _same_files(one: Writer, other: Writer) -> bool:
+    """Say whether two writers would write the same file; those of sequences have a folder of their own."""
+    return one.suffix.lower() == other.suffix.lower() and one.moving == other.moving
 
 
 def _load_file(path: Path) -> ModuleType:

@@ -11,7 +11,19 @@ from nightmill.stage import Stage
 
 nightmill_api = 1
 
-FAMILIES = ("ingest", "calibrate", "grade", "align", "stack", "orient", "sharpen", "compose", "mosaic", "annotate")
+FAMILIES = (
+    "ingest",
+    "calibrate",
+    "grade",
+    "align",
+    "stack",
+    "orient",
+    "sharpen",
+    "compose",
+    "mosaic",
+    "annotate",
+    "sequence",
+)
 
 
 @implementation

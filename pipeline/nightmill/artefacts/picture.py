@@ -43,6 +43,10 @@ class Picture:
         power applied before sRGB, 1 for none).
     header, record : dict
         JSON values: what the stack knew; how the picture came about.
+    frames : ndarray of uint8, shape (n, h2, w2, 3), or None
+        For what is shown as a sequence: its frames in the display form, R, G, B, ready to be written. Then `data` is
+        only what stands for it as a still, and "film" in the header tells "seconds" (how long each frame is shown),
+        "formats" (those wanted, by the names of the writers' files) and "utc" (POSIX seconds of what is shown).
     kind : str
         What it is where it comes besides the pictures of its captures, in one lower-case word, such as "mosaic"; the
         word becomes a part of its name. Empty for the pictures of captures and filter sets themselves.
@@ -56,6 +60,7 @@ class Picture:
     half_a: NDArray[np.float32] | None = None
     half_b: NDArray[np.float32] | None = None
     labelled: NDArray[np.uint8] | None = None
+    frames: NDArray[np.uint8] | None = None
     geometry: dict[str, Any] = field(default_factory=dict)
     display: dict[str, Any] = field(default_factory=dict)
     header: dict[str, Any] = field(default_factory=dict)
@@ -138,7 +143,7 @@ class Picture:
     def save(self, folder: Path) -> None:
         """Write `picture.fits` and the layers that later stages may want into `folder`."""
         self.write(folder / "picture.fits")
-        layers = {n: getattr(self, n) for n in ("noise", "weight", "half_a", "half_b", "labelled")}
+        layers = {n: getattr(self, n) for n in ("noise", "weight", "half_a", "half_b", "labelled", "frames")}
         # The npy format alone: no pickle, and the bytes depend on the content only (a zip would carry dates).
         for name, values in layers.items():
             if values is not None:
@@ -153,7 +158,7 @@ class Picture:
             data = hdus[0].data.astype(np.float32)
         kept = read_record(folder / "picture.fits")
         layers = {}
-        for name in ("noise", "weight", "half_a", "half_b", "labelled"):
+        for name in ("noise", "weight", "half_a", "half_b", "labelled", "frames"):
             if (folder / f"{name}.npy").exists():
                 layers[name] = np.load(folder / f"{name}.npy", allow_pickle=False)
         return cls(

@@ -72,6 +72,7 @@ def build_view(summary: Json, night: Json, sources: Sources, extras: Json, journ
         "counts": summary["counts"],
         "totals": words.totals(summary, journal),
         "pictures": pictures,
+        "sequences": _sequences(summary.get("sequences", []), sources, budget),
         "not_made": [
             {**one, "captures": [{"file": file, "anchor": anchor(file)} for file in one["captures"]]}
             for one in summary.get("not_made", [])
@@ -130,6 +131,32 @@ def _pictures(listed: Sequence[Json], sources: Sources, budget: Budget) -> list[
         view["layers"] = [{"name": name, "src": data_uri(path)} for name, path in view.pop("paths")]
         view["before"] = [one for one in view["layers"] if one["name"] != "finished"]
         del view["_folder"], view["_shown"]
+    return views
+
+
+def _sequences(listed: Sequence[Json], sources: Sources, budget: Budget) -> list[dict[str, Any]]:
+    """What is shown of each sequence: a small moving copy where there is room, and its files."""
+    views = []
+    for one in listed:
+        folder, shown = sources.previews.get(one["name"], (None, {}))
+        path = folder / f"{shown['place']}.small.webp" if folder is not None and "place" in shown else None
+        first, last = (words.when(time) for time in one["utc"])
+        views.append(
+            {
+                "name": one["name"],
+                "kind": one["kind"],
+                "target": one.get("target"),
+                "filters": ", ".join(one.get("filters", [])),
+                "when": f"{first} to {last}" if first != last else first,
+                "count": len(one["captures"]),
+                "files": [{"href": _link(file), "label": _label(file, one["name"])} for file in one["files"]],
+                # Those of its pictures stand with the pictures.
+                "notes": words.notes([note for note in one.get("notes", []) if note["stage"] == one["kind"]]),
+                "src": data_uri(path) if path is not None and budget.take([path], HARD_BYTES) else None,
+                "width": shown.get("width", 4),
+                "height": shown.get("height", 3),
+            }
+        )
     return views
 
 

@@ -25,7 +25,7 @@ from .remember import save_memory
 from .session import Session
 from .showing import Showing
 from .states import Board, Status
-from .summary import capture_outcome, summarise
+from .summary import capture_outcome, shelf_of, summarise
 
 __all__ = ["Driver"]
 
@@ -262,8 +262,8 @@ class Driver:
         try:
             if files is None:
                 listed = self.session.store.meta(key)["listed"]
-                files = {name: f"pictures/{name}" for one in listed for name in one["files"]}
-                self.progress.pictures([f"pictures/{_preferred(one['files'])}" for one in listed])
+                files = {name: f"{shelf_of(one)}/{name}" for one in listed for name in one["files"]}
+                self.progress.pictures([f"{shelf_of(one)}/{_preferred(one['files'])}" for one in listed])
             copied = self.shelf.put(key, files)
         except DamagedError:
             self.session.store.discard(key)

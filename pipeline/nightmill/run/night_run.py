@@ -137,6 +137,7 @@ class _Run:
         # What followed a night must end as a run after it would: one last pass over all that is there.
         watch.asked = 0
         self._pass(crew, shelf, showing, watch, None)
-        wanted = {file for one in self.summary["pictures"] for file in one["files"]}
+        shown = (*self.summary["pictures"], *self.summary["sequences"])
+        wanted = {file for one in shown for file in one["files"]}
         for file in shelf.clear(wanted | {one["stack"] for one in self.summary["captures"] if one["stack"]}):
             self.journal.event("removed", file=file, reason="a picture of more captures took its place")

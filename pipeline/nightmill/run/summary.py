@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -12,7 +12,7 @@ from ..store import DamagedError, Store
 from .inventory import SetAside
 from .states import Board, Status
 
-__all__ = ["FORMAT", "summarise"]
+__all__ = ["FORMAT", "shelf_of", "summarise"]
 
 FORMAT = 1
 
@@ -24,9 +24,10 @@ def summarise(plan: Plan, board: Board, store: Store, set_aside: Sequence[SetAsi
     -------
     dict
         JSON values: "format", "state" ("running", "finished", "interrupted", "failed"), "counts", "captures",
-        "masters", "pictures", "not_made" (pictures that a stage would have added, such as a mosaic, each with
-        "stage", "captures", "failed" and "reason"). Paths of captures are relative to the night, those of products to
-        the output folder.
+        "masters", "pictures", "sequences" ("name", "kind", "files", "target", "filters", "captures", "notes" and
+        "utc", the times of the first and the last picture shown), "not_made" (pictures that a stage would have added,
+        such as a mosaic, each with "stage", "captures", "failed" and "reason"). Paths of captures are relative to the
+        night, those of products to the output folder.
     """
     pictures = _pictures(plan, board, store)
     captures = [_capture(index, plan, board, store) for index in range(len(plan.chains))]
@@ -42,6 +43,7 @@ def summarise(plan: Plan, board: Board, store: Store, set_aside: Sequence[SetAsi
         "captures": captures,
         "masters": sorted(masters, key=lambda one: str(one["file"])),
         "pictures": pictures,
+        "sequences": _sequences(plan, board, store),
         "not_made": _not_made(plan, board, store),
     }
 
@@ -113,9 +115,29 @@ def _pictures(plan: Plan, board: Board, store: Store) -> list[dict[str, Any]]:
     listed = []
     for picture in plan.pictures:
         for one in _meta(picture.step, board, store).get("listed", []):
-            files = [f"pictures/{file}" for file in one["files"]]
-            listed.append({**one, "files": files, "utc": iso(one["utc"])})
+            if shelf_of(one) == "pictures":
+                files = [f"pictures/{file}" for file in one["files"]]
+                listed.append({**one, "files": files, "utc": iso(one["utc"])})
     return listed
+
+
+def _sequences(plan: Plan, board: Board, store: Store) -> list[dict[str, Any]]:
+    """List what is shown as a sequence: its files, what it is of, and the times of its first and its last picture."""
+    listed = []
+    for picture in plan.pictures:
+        for one in _meta(picture.step, board, store).get("listed", []):
+            if shelf_of(one) == "sequences":
+                film = one["header"].get("film", {})
+                times = film.get("utc") or [one["utc"]]
+                kept = {key: one[key] for key in ("name", "kind", "target", "filters", "captures", "notes")}
+                files = [f"sequences/{file}" for file in one["files"]]
+                listed.append({**kept, "files": files, "utc": [iso(times[0]), iso(times[-1])]})
+    return listed
+
+
+def shelf_of(one: Mapping[str, Any]) -> str:
+    """Folder of the output in which a listed picture's files lie."""
+    return str(one.get("shelf", "pictures"))
 
 
 def _not_made(plan: Plan, board: Board, store: Store) -> list[dict[str, Any]]:

@@ -46,6 +46,8 @@ def publish(task: Task, folder: Path, meta: dict[str, Any]) -> None:
         picture = picture.replace(record=_record(task, picture.record))
         files = []
         for writer in task.registry.writers:
+            if writer.moving != (picture.frames is not None):
+                continue
             path = folder / f"{name}{writer.suffix}"
             with calling(f"writer {writer.name}", "write"):
                 if writer.write(picture, path):
@@ -60,6 +62,7 @@ def publish(task: Task, folder: Path, meta: dict[str, Any]) -> None:
                 "utc": picture.utc_mid,
                 "captures": [one.file for one in picture.captures],
                 **({"kind": picture.kind} if picture.kind else {}),
+                **({"shelf": "sequences"} if picture.frames is not None else {}),
                 "geometry": picture.geometry,
                 "header": picture.header,
                 "notes": picture.record["notes"],

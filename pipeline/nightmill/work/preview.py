@@ -17,6 +17,10 @@ from .task import Task
 
 __all__ = ["SMALL_PX", "preview"]
 
+MOVING_PX = 280
+MOVING_FRAMES = 40
+"""Longest side and number of frames of what moves in the page: enough to see whether the whole is worth opening."""
+
 SMALL_PX = 380
 """Longer side of the small copies, for nights with many pictures."""
 
@@ -39,6 +43,8 @@ def preview(task: Task, folder: Path, meta: dict[str, Any]) -> None:
 
 def _one(task: Task, folder: Path, place: Path) -> dict[str, Any]:
     picture = Picture.load(place)
+    if picture.frames is not None:
+        return _moving(folder, place, picture.frames, picture.header.get("film", {}).get("seconds", []))
     light = looks.shrink(looks.to_planes_last(picture.data), PREVIEW_PX)
     black, white = looks.levels(light)
     black, white = picture.display.get("black", black), picture.display.get("white", white)
@@ -56,6 +62,26 @@ def _one(task: Task, folder: Path, place: Path) -> dict[str, Any]:
         "height": light.shape[0],
         "before": [n[:-1] for n in layers if n],
     }
+
+
+def _moving(folder: Path, place: Path, frames: NDArray[np.uint8], seconds: list[float]) -> dict[str, Any]:
+    """Write a sequence, small, as animated WebP."""
+    from PIL import Image
+
+    step = -(-len(frames) // MOVING_FRAMES)
+    shown_s = [sum(seconds[k : k + step]) or 0.1 * step for k in range(0, len(frames), step)]
+    small = [looks.shrink(np.asarray(frame, np.float32), MOVING_PX) for frame in frames[::step]]
+    images = [Image.fromarray(np.rint(one).astype(np.uint8)) for one in small]
+    images[0].save(
+        folder / f"{place.name}.small.webp",
+        save_all=True,
+        append_images=images[1:],
+        duration=[max(20, round(1000.0 * one)) for one in shown_s],
+        loop=0,
+        quality=68,
+        method=4,
+    )
+    return {"place": place.name, "width": images[0].width, "height": images[0].height, "before": []}
 
 
 def _before(task: Task, light: Array, full: tuple[int, ...]) -> dict[str, Array]:

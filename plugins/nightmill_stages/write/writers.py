@@ -21,7 +21,7 @@ from .icc import srgb_profile
 from .png import encode_png
 from .record import KEYWORD, describe, read_record, to_text
 
-__all__ = ["FitsWriter", "LabelledPngWriter", "PngWriter", "TiffWriter"]
+__all__ = ["FitsWriter", "LabelledPngWriter", "PngWriter", "TiffWriter", "publish_whole"]
 
 
 class _Recorded(Writer):
@@ -40,7 +40,7 @@ class FitsWriter(_Recorded):
 
     def write(self, picture: Picture, path: Path) -> bool:
         """Write the linear picture; see `Picture.write`."""
-        _publish(path, picture.write)
+        publish_whole(path, picture.write)
         return True
 
 
@@ -71,7 +71,7 @@ class TiffWriter(_Recorded):
             resolutionunit="INCH",
             iccprofile=srgb_profile(colour=colour),
         )
-        _publish(path, lambda part: _write_bytes(part, buffer.getbuffer()))
+        publish_whole(path, lambda part: _write_bytes(part, buffer.getbuffer()))
         return True
 
 
@@ -84,7 +84,7 @@ class PngWriter(_Recorded):
     def write(self, picture: Picture, path: Path) -> bool:
         """Write the picture through the display transform."""
         content = encode_png(render(picture.data, picture.display), _texts(picture))
-        _publish(path, lambda part: _write_bytes(part, content))
+        publish_whole(path, lambda part: _write_bytes(part, content))
         return True
 
 
@@ -99,7 +99,7 @@ class LabelledPngWriter(_Recorded):
         if picture.labelled is None:
             return False
         content = encode_png(picture.labelled, _texts(picture))
-        _publish(path, lambda part: _write_bytes(part, content))
+        publish_whole(path, lambda part: _write_bytes(part, content))
         return True
 
 
@@ -120,7 +120,7 @@ def _write_bytes(path: Path, content: bytes | memoryview) -> None:
         file.write(content)
 
 
-def _publish(path: Path, write: Callable[[Path], None]) -> None:
+def publish_whole(path: Path, write: Callable[[Path], None]) -> None:
     """Let `write` fill a neighbouring file, flush it to the disk and give it its name; nothing is left on error."""
     part = path.with_name(path.name + ".part")
     try:

@@ -20,7 +20,8 @@ from nightmill_stages.write import writers as module
 from nightmill_stages.write.icc import srgb_profile
 from nightmill_stages.write.png import iter_chunks, text_of
 
-BY_SUFFIX = {writer.suffix: writer for writer in WRITERS}
+STILL = [writer for writer in WRITERS if not writer.moving]
+BY_SUFFIX = {writer.suffix: writer for writer in STILL}
 DISPLAY_FORMS = [".tif", ".png", ".labelled.png"]
 
 
@@ -54,14 +55,15 @@ def picture(*, colour: bool = True) -> Picture:
 @pytest.fixture(params=[True, False], ids=["colour", "grey"])
 def made(request, tmp_path):
     one = picture(colour=request.param)
-    for writer in WRITERS:
+    for writer in STILL:
         assert writer.write(one, tmp_path / f"p{writer.suffix}") is True
     return one, tmp_path
 
 
 def test_names_and_suffixes_are_unique():
     assert len({writer.name for writer in WRITERS}) == len(WRITERS)
-    assert [writer.suffix for writer in WRITERS] == [".fits", ".tif", ".png", ".labelled.png"]
+    assert [w.suffix for w in WRITERS if not w.moving] == [".fits", ".tif", ".png", ".labelled.png"]
+    assert [w.suffix for w in WRITERS if w.moving] == [".png", ".mp4", ".gif"]
 
 
 def test_nothing_else_is_left_in_the_folder(made):
