@@ -127,6 +127,9 @@ def test_a_recipe_comes_back_from_any_file_and_makes_the_same_bits(run_toy, toy_
     assert {".png", ".tif", ".fits"} <= set(texts)
     assert len(set(texts.values())) == 1
     assert "# of these recordings (SHA-256):\n#   moon_20250205_213000_R.npy: " in texts[".png"]
+    held = yaml.safe_load(texts[".png"])["locked"]["stages"]["toy-mean"]
+    assert held["version"] == "1"
+    assert held["plugin"].startswith("toy.py ")
     second = run_toy("again", "again0.yaml", locked=True)
     assert products(second.out) == products(first.out)
 
