@@ -52,12 +52,13 @@ def test_rings_of_saturn() -> None:
         assert math.degrees(saturn.sun_tilt) == pytest.approx(mine.ring_opening_sun_deg, abs=0.03)
 
 
-def test_altitude_and_azimuth() -> None:
-    site = Site(-33.9, 18.4, 100.0)
+@pytest.mark.parametrize("site", [Site(-33.9, 18.4, 100.0), Site(47.1, 8.5, 540.0)], ids=["south", "north"])
+def test_altitude_and_azimuth(site: Site) -> None:
     for name, kind in (("venus", ephem.Venus), ("moon", ephem.Moon), ("saturn", ephem.Saturn), ("sun", ephem.Sun)):
         for when, mine in zip(UTC, ephemerides(name, UTC, site, satellites=False), strict=True):
             seer = ephem.Observer()
-            seer.lat, seer.lon, seer.elevation, seer.pressure = "-33.9", "18.4", 100, 0
+            seer.lat, seer.lon = str(site.latitude_deg), str(site.longitude_deg)
+            seer.elevation, seer.pressure = site.height_m, 0
             seer.date = ephem.Date(when)
             body = kind(seer)  # its parallactic angle mixes epochs (0.3 degrees) and is not compared
             assert math.degrees(body.alt) == pytest.approx(mine.altitude_deg, abs=0.03)
