@@ -3,16 +3,32 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import os
+import re
 import shutil
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-__all__ = ["copy_whole", "json_bytes", "laid_out", "sync_file", "sync_folder", "write_json", "write_whole"]
+__all__ = [
+    "copy_whole",
+    "json_bytes",
+    "laid_out",
+    "read_sealed",
+    "sweep_parts",
+    "sync_file",
+    "sync_folder",
+    "write_json",
+    "write_sealed",
+    "write_whole",
+]
+
+PART = re.compile(r"\..+\.[0-9a-f]{8}\.part")
+"""Temporary names as `aside` gives them."""
 
 
 def sync_file(path: Path) -> None:
@@ -102,3 +118,28 @@ def copy_whole(source: Path, target: Path) -> None:
     """Copy a file atomically."""
     with aside(target) as temporary:
         shutil.copyfile(source, temporary)
+
+
+def write_sealed(target: Path, value: Mapping[str, Any]) -> None:
+    """Write a JSON object atomically, with a checksum of its own: a flipped bit may leave JSON that reads well."""
+    write_json(target, {"sum": _sum(value), **value})
+
+
+def read_sealed(path: Path) -> dict[str, Any]:
+    """Read what `write_sealed` wrote; ValueError when it is not that, OSError when it cannot be read."""
+    held = json.loads(path.read_bytes())
+    if not isinstance(held, dict) or held.pop("sum", None) != _sum(held):
+        raise ValueError(f"{path.name} is not what was written")
+    return held
+
+
+def sweep_parts(folder: Path) -> None:
+    """Remove what killed runs left half written in a folder (not below it). Only under the output folder's lock."""
+    if folder.is_dir() and not folder.is_symlink():
+        for path in folder.iterdir():
+            if PART.fullmatch(path.name):
+                path.unlink(missing_ok=True)
+
+
+def _sum(value: Mapping[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(value, sort_keys=True, separators=(",", ":")).encode()).hexdigest()

@@ -16,11 +16,11 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from .files import sync_file, sync_folder, write_json
+from .files import read_sealed, sync_file, sync_folder, write_json, write_sealed
 
 __all__ = ["DamagedError", "Store", "canonical", "key_of"]
 
-FORMAT = 1
+FORMAT = 2
 """Raise it when the layout of products changes: everything is then made anew."""
 
 META = "meta.json"
@@ -72,7 +72,7 @@ class Store:
     def meta(self, key: str) -> dict[str, Any]:
         """Return what was noted with the product; DamagedError when it cannot be read."""
         try:
-            meta = json.loads((self.path(key) / META).read_text(encoding="utf-8"))
+            meta = read_sealed(self.path(key) / META)
             if not isinstance(meta["files"], dict):
                 raise TypeError("no list of files")
         except (OSError, ValueError, KeyError, TypeError) as error:
@@ -94,7 +94,7 @@ class Store:
             for path in sorted(p for p in folder.rglob("*") if p.is_file()):
                 sync_file(path)
                 listed[path.relative_to(folder).as_posix()] = [path.stat().st_size, _digest(path)]
-            write_json(folder / META, {**meta, "files": listed})
+            write_sealed(folder / META, {**meta, "files": listed})
             target = self.path(key)
             target.parent.mkdir(parents=True, exist_ok=True)
             try:

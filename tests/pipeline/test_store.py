@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightmill.files import copy_whole, laid_out, write_json, write_whole
+from nightmill.files import copy_whole, laid_out, sweep_parts, write_json, write_whole
 from nightmill.store import DamagedError, Store, canonical, fingerprint, key_of
 
 
@@ -66,13 +66,34 @@ def test_any_damage_is_found(store, name, harm):
         middle = len(data) // 2
         data[middle] ^= 4
         path.write_bytes({"empty": b"", "short": data[:middle], "bit": data}[harm])
-    if name == "meta.json" and harm == "bit":
-        # A flipped bit in the list itself: either no longer JSON, or a sum that no longer fits.
-        with pytest.raises(DamagedError):
-            store.open(key)
-        return
     with pytest.raises(DamagedError, match="damaged"):
         store.open(key)
+
+
+def test_every_flipped_bit_of_the_list_is_found(store):
+    key = fill(store)
+    path = store.path(key) / "meta.json"
+    good = path.read_bytes()
+    for place in range(0, len(good) * 8, 7):
+        data = bytearray(good)
+        data[place // 8] ^= 1 << place % 8
+        path.write_bytes(bytes(data))
+        try:
+            held = store.meta(key)
+        except DamagedError:
+            continue
+        # Bits of the white space between values say nothing.
+        path.write_bytes(good)
+        assert held == store.meta(key)
+
+
+def test_what_a_killed_run_left_half_written_is_swept_away(tmp_path):
+    names = [".mars.png.be279b61.part", ".a.b.fits.00000000.part", "mine.part", ".hidden", "mars.png"]
+    for name in names:
+        (tmp_path / name).write_bytes(b"x")
+    sweep_parts(tmp_path)
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted(names[2:])
+    sweep_parts(tmp_path / "missing")
 
 
 def test_a_discarded_product_is_gone_and_can_be_made_again(store):

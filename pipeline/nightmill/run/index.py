@@ -5,16 +5,15 @@ A recording that was only touched, moved or copied is summed again and found to 
 
 from __future__ import annotations
 
-import json
 import os
 from pathlib import Path
 from typing import Any
 
-from ..files import write_json
+from ..files import read_sealed, write_sealed
 
 __all__ = ["Index", "stamp"]
 
-FORMAT = 2
+FORMAT = 3
 
 
 def stamp(path: Path) -> list[Any]:
@@ -44,7 +43,7 @@ class Index:
         self._entries: dict[str, dict[str, Any]] = {}
         self._changed = False
         try:
-            held = json.loads(path.read_text(encoding="utf-8"))
+            held = read_sealed(path)
             if held["format"] == FORMAT and isinstance(held["recordings"], dict):
                 self._entries = held["recordings"]
         except (OSError, ValueError, KeyError, TypeError):
@@ -79,5 +78,5 @@ class Index:
     def save(self) -> None:
         """Write the index when anything changed."""
         if self._changed:
-            write_json(self._path, {"format": FORMAT, "recordings": self._entries})
+            write_sealed(self._path, {"format": FORMAT, "recordings": self._entries})
             self._changed = False

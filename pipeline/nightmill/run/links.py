@@ -7,9 +7,9 @@ from pathlib import Path
 
 from ..errors import MachineError
 
-__all__ = ["check_links", "check_place"]
+__all__ = ["OURS", "check_links", "check_place"]
 
-OURS = ("journal.jsonl", "masters", "pictures", "report", "stacks", ".store")
+OURS = ("journal.jsonl", "masters", "pictures", "report", "sequences", "stacks", ".store")
 """What a run writes into by going through it; a file that is replaced as a whole may be a link, which is replaced."""
 
 

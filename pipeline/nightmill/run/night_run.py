@@ -8,13 +8,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from ..files import sweep_parts
 from ..journal import Journal
 from .address import check_address
 from .crew import Crew
 from .driver import Driver
 from .follow import Settling
 from .interrupt import InterruptedRunError, Watch
-from .links import check_links
+from .links import OURS, check_links
 from .lock import hold, refuse_if_held
 from .observers import Observers
 from .options import Options, Result
@@ -53,6 +54,8 @@ def run_night(folder: Path, out: Path | None, options: Options, progress: Progre
     check_links(session.out)
     with hold(session.store.root):
         session.store.sweep()
+        for name in ("", *OURS):
+            sweep_parts(session.out / name)
         observers = Observers(session.registry)
         journal = Journal(session.out / "journal.jsonl", observers.event)
         observers.started(session.night.folder, session.out)

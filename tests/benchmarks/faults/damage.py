@@ -4,8 +4,8 @@
 
 One small capture is worked through. Then, for every file of the store, the state files beside it and every published
 file: one bit is flipped, or it is cut short, emptied or deleted; what was made from it is removed, so that it is
-needed; the same run is given again. It must end with 0, with the same bytes everywhere, and every product must be whole. State
-files and published files suffer all four harms, files of products one each in turn.
+needed; the same run is given again. It must end with 0, with the same bytes everywhere, and every product must be
+whole. State files and published files suffer all four harms, files of products one each in turn.
 """
 
 from __future__ import annotations
@@ -25,7 +25,6 @@ from nightmill.store import Store
 from nightmill.testing import PRESETS, make_capture
 from toysupport import products
 
-ORDER = ["prepare", "survey", "conclude", "fold", "finish", "sheet", "develop", "publish_stack", "publish", "preview"]
 HARMS = ("bit", "short", "empty", "gone")
 
 
@@ -40,11 +39,12 @@ def harm(path: Path, how: str) -> None:
     path.write_bytes({"bit": bytes(data), "short": bytes(data[: len(data) // 2]), "empty": b""}[how])
 
 
-def remove_later(store: Store, out: Path, action: str) -> None:
-    """Remove what is made later than by `action`, so that everything made by it is needed again."""
-    for key in list(store.keys()):
-        if (store.path(key) / "meta.json").exists() and ORDER.index(store.meta(key)["action"]) > ORDER.index(action):
-            store.discard(key)
+def remove_later(store: Store, out: Path, key: str) -> None:
+    """Remove what was made later than this product, so that it is needed again."""
+    made = {one: (store.path(one) / "meta.json").stat().st_mtime_ns for one in list(store.keys())}
+    for one, when in made.items():
+        if when > made[key]:
+            store.discard(one)
     for folder in ("stacks", "pictures"):
         shutil.rmtree(out / folder, ignore_errors=True)
 
@@ -72,20 +72,19 @@ def main() -> None:
     store = Store(out / ".store")
     cases = []
     for number, path in enumerate(sorted(one for one in store.objects.rglob("*") if one.is_file())):
-        action = json.loads((path.parent / "meta.json").read_text())["action"] if path.name != "meta.json" else ""
-        action = action or json.loads(path.read_text())["action"]
-        cases.append(("product", path.relative_to(out), HARMS[number % 4], action))
+        key = path.relative_to(store.objects).parts[1]
+        cases.append(("product", path.relative_to(out), HARMS[number % 4], key))
     for name in ("index.json", "published.json", "plan.json", "lock"):
         cases += [("state", Path(".store") / name, how, "") for how in HARMS if (out / ".store" / name).exists()]
     for name in ("night.json", "journal.jsonl", "report/index.html"):
         cases += [("state", Path(name), how, "") for how in HARMS]
     cases += [("published", Path(name), how, "") for name in expected for how in HARMS]
     tally: Counter[str] = Counter()
-    for kind, place, how, action in cases:
+    for kind, place, how, key in cases:
         shutil.rmtree(out)
         shutil.copytree(good, out)
-        if action:
-            remove_later(store, out, action)
+        if key:
+            remove_later(store, out, key)
         harm(out / place, how)
         again = run()
         wrong = []
@@ -93,8 +92,8 @@ def main() -> None:
             wrong.append("another summary")
         if products(out) != expected:
             wrong.append("other bytes")
-        for key in list(store.keys()):
-            store.open(key)
+        for one in list(store.keys()):
+            store.open(one)
         journal = (out / "journal.jsonl").read_text(encoding="utf-8", errors="replace").splitlines()
         json.loads(journal[-1])
         tally[f"{kind} healed" if not wrong else f"{kind} wrong"] += 1
