@@ -178,6 +178,7 @@ class ToyJoin(stage.PictureStage):
     class Parameters(stage.Parameters):
         least: int = stage.Field(2, ge=1, description="Fewer are not joined.")
         fail: bool = stage.Field(False, description="Raise.")
+        moving: bool = stage.Field(False, description="Make a sequence of them.")
 
     def group(self, units):
         return [list(range(len(units)))] if len(units) > 1 else []
@@ -193,6 +194,10 @@ class ToyJoin(stage.PictureStage):
         data = sum(one.data for one in pictures) / np.float32(len(pictures))
         captures = tuple(c for one in pictures for c in one.captures)
         weight = np.full(data.shape, len(pictures), np.float32)
+        if self.parameters.moving:
+            frames = np.stack([np.full((8, 10, 3), 20 * k, np.uint8) for k in range(len(pictures))])
+            film = {"seconds": [0.1] * len(pictures), "formats": ["png"], "utc": [one.utc_mid for one in pictures]}
+            return Picture(data, captures, ("L",), frames=frames, header={"film": film}, kind="toy-join")
         return Picture(data, captures, ("L",), weight=weight, kind="mean")
 
 
