@@ -101,7 +101,9 @@ class Registry:
         if name in self.clashes:
             ways = " or ".join(repr(one) for one in self.qualified if one.partition(":")[2] == name)
             claims = " and ".join(self.clashes[name])
-            raise PluginError(f"plugins claim the stage {name!r} both: {claims}; write {ways}, or remove one of them")
+            raise PluginError(
+                f"plugins claim the stage {name!r} both: {claims}; write {ways}, or leave one out by --no-plugin"
+            )
         for one in self.broken:
             if name.rpartition(":")[2] in one.stages:
                 cause = one.reason + (f"\n{one.trace.rstrip()}" if one.trace else "")

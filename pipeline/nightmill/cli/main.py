@@ -69,7 +69,7 @@ def _nightmill() -> None:
 
     \b
     Exit codes: 0 all done; 1 done, but some captures were set aside; 2 wrong usage, recipe or night file;
-    3 the machine failed (disk full, scheduler lost); 4 a plugin is missing or broken;
+    3 the machine failed (disk full, scheduler lost); 4 a plugin that the recipe uses is missing or broken;
     75 another run holds the output folder; 130 interrupted, give the same command again to go on.
     """
 

@@ -57,8 +57,11 @@ def _show_all(known: list[dict[str, Any]], registry: Any) -> None:
             if one["kind"] == kind:
                 click.echo(f"{one['name']:<{width}}  {kind:<7}  {one['summary']}")
                 click.echo(f"{'':<{width}}           version {one['version']}, from {_origin(one['plugin'])}")
-    for name, (first, second) in registry.clashes.items():
-        click.echo(f"clash: {name}: claimed by {first} and by {second}; it cannot be used until one is removed")
+    for name, claims in registry.clashes.items():
+        ways = " or ".join(one for one in registry.qualified if one.partition(":")[2] == name)
+        click.echo(
+            f"clash: {name}: claimed by {' and by '.join(claims)}; write {ways}, or leave one out by --no-plugin"
+        )
     for one in registry.broken:
         click.echo(f"broken: {one.name} ({one.origin}): {one.reason}")
     if registry.broken:

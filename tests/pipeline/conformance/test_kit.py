@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from nightmill import stage
-from nightmill.artefacts import Stack
+from nightmill.artefacts import Picture, Stack
 from nightmill.errors import UsageError
 from nightmill.hooks import Writer
 from nightmill.testing.conformance import CHECKS, check_writer, run_checks, stage_checks, writer_checks
@@ -176,7 +176,57 @@ class Paints(stage.PictureStage):
         return pictures
 
 
+class Together(stage.PictureStage):
+    """Average all pictures."""
+
+    name = "together"
+
+    def group(self, units):
+        return [list(range(len(units)))] if units else []
+
+    def develop(self, pictures, context):
+        data = sum(one.data for one in pictures) / np.float32(len(pictures))
+        captures = tuple(capture for one in pictures for capture in one.captures)
+        return Picture(data, captures, ("L",))
+
+
+class Strict(Together):
+    """Take for granted that all members are there."""
+
+    def develop(self, pictures, context):
+        red = next(one for one in pictures if one.filters == ("R",))
+        return red.replace(data=pictures[6 if len(pictures) > 1 else 0].data)
+
+
+class Doubles(Together):
+    """Give double precision."""
+
+    def develop(self, pictures, context):
+        made = super().develop(pictures, context)
+        return made.replace(data=made.data.astype(np.float64))
+
+
+class Subtracts(Together):
+    """Write into its members."""
+
+    def develop(self, pictures, context):
+        for one in pictures:
+            one.data[:] -= one.data.mean()
+        return super().develop(pictures, context)
+
+
+class Alone(Together):
+    """Leave captures out."""
+
+    def group(self, units):
+        return [[0]] if units else []
+
+
 BREAKS = [
+    (Strict, "members-may-be-missing"),
+    (Doubles, "groups-are-developed"),
+    (Subtracts, "members-unchanged"),
+    (Alone, "groups-are-whole"),
     (Paints, "input-unchanged"),
     (Paints, "read-only-input"),
     (Writes, "input-unchanged"),
@@ -209,6 +259,7 @@ def test_an_honest_stage_passes() -> None:
     assert [one for one in outcomes if one.state == "failed"] == []
     assert sum(one.state == "passed" for one in outcomes) >= 20
     assert len(CHECKS) >= 15
+    assert [one for one in run_checks(Together) if one.state == "failed"] == []
 
 
 @pytest.mark.parametrize(("cls", "name"), BREAKS, ids=lambda value: getattr(value, "__name__", value))

@@ -175,28 +175,6 @@ def nothing_kept(subject: Subject) -> None:
         assert not trial.arrays["select"].any(), "select chose frames that are not kept"
 
 
-@check(PictureStage)
-def empty_group(subject: Subject) -> None:
-    """`group` of no captures is no group."""
-    stage = subject.make()
-    assert isinstance(stage, PictureStage)
-    assert list(stage.group([])) == [], "group([]) gave groups"
-
-
-@check(PictureStage)
-def groups_are_whole(subject: Subject) -> None:
-    """`group` names no unit that does not exist, and leaves none out unless the stage only adds pictures."""
-    stage = subject.make()
-    assert isinstance(stage, PictureStage)
-    capture = subject.bench().capture
-    units = [(capture.replace(file=f"{n}.try", filter=f, utc_start=1.7e9 + 60 * n),) for n, f in enumerate("RGBRGBL")]
-    groups = [list(group) for group in stage.group(units)]
-    named = [index for group in groups for index in group]
-    assert all(isinstance(index, int) and 0 <= index < len(units) for index in named), f"groups name {named!r}"
-    lost = set() if stage.adds else set(range(len(units))) - set(named)
-    assert not lost, f"captures {sorted(lost)} are lost"
-
-
 @check(*FRAMES)
 def no_equipment(subject: Subject) -> None:
     """Without a night file, masters or times the stage works, or refuses in a sentence."""

@@ -13,7 +13,7 @@ from ...foreign import attempt
 from ...hooks import Writer
 from ...plugins import Registry, load_registry
 from ...stage import Source, Stage
-from . import arrays, declaration, sources, writers  # noqa: F401 - they enter their checks into the list
+from . import arrays, declaration, groups, sources, writers  # noqa: F401 - they enter their checks into the list
 from .registry import CHECKS, Check, NotApplicable
 from .subject import Subject
 from .trial import try_stage

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -15,7 +16,7 @@ from ...stage import Context, Fold, FrameStage, PictureStage, Stage, Survey
 from ...work.states import load_state, save_state
 from .bench import Bench
 
-__all__ = ["Trial", "first_pass", "try_stage"]
+__all__ = ["Trial", "first_pass", "try_group", "try_stage"]
 
 Arrays = dict[str, NDArray[Any]]
 
@@ -181,7 +182,34 @@ def _picture(stage: PictureStage, bench: Bench, trial: Trial) -> None:
     groups = stage.group([(bench.capture,)])
     if groups != [[0]] and not (stage.adds and not groups):
         raise AssertionError(f"group gave {groups!r} for a single capture; every capture belongs to one group: [[0]]")
-    made = stage.develop([picture], _context(stage, bench, trial))
+    _develop(stage, [picture], _context(stage, bench, trial), trial)
+
+
+def try_group(stage: PictureStage, bench: Bench, pictures: Sequence[Picture]) -> Trial:
+    """Run a picture stage on a group of pictures."""
+    trial = Trial()
+    captures = tuple(capture for picture in pictures for capture in picture.captures)
+    _develop(stage, pictures, _context(stage, bench, trial, captures), trial)
+    return trial
+
+
+class _Members(Sequence[Picture]):
+    """Hands out a copy each time it is asked, as a group that lies on disk does."""
+
+    def __init__(self, pictures: Sequence[Picture]) -> None:
+        self._pictures = list(pictures)
+
+    def __len__(self) -> int:
+        return len(self._pictures)
+
+    def __getitem__(self, index: Any) -> Any:
+        found = self._pictures[index]
+        return copy.deepcopy(found) if isinstance(found, Picture) else _Members(found)
+
+
+def _develop(stage: PictureStage, pictures: Sequence[Picture], context: Context, trial: Trial) -> None:
+    given: Any = _Members(pictures) if stage.streams else list(pictures)
+    made = stage.develop(given, context)
     trial.made = [made] if isinstance(made, Picture) else list(made)
     for index, one in enumerate(trial.made):
         trial.arrays[f"{index}.data"] = np.asarray(one.data)
