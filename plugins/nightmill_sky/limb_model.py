@@ -23,6 +23,7 @@ Image = NDArray[np.float32]
 Array = NDArray[np.float64]
 
 _GLOW = 0.15  # width of the faint wide part of the blur, in radii; not tied to the narrow one, which it would replace
+_HALO = 3.0  # width of the halo of a ring, in blurs
 _SLOPE = np.array([1.0, -8.0, 0.0, 8.0, -1.0]) / 12.0  # derivative to fourth order, as cv2 correlates
 _FLOOR = 0.03  # Minnaert's law runs to infinity at a limb lit aslant, which no camera sees
 
@@ -175,6 +176,8 @@ class GlobeModel:
             cover = np.clip(0.5 + (outer - radius) * size, 0.0, 1.0) * np.clip(0.5 + (radius - inner) * size, 0.0, 1.0)
             t = (radius - np.float32((inner + outer) / 2.0)) / np.float32((outer - inner) / 2.0)
             out += [self._blurred(cover * free * t**k, blur).ravel() for k in range(3)]
+            # The halo of each ring: what it lets out into the gaps and the sky would else widen the ring.
+            out.append(self._blurred(cover * free, _HALO * blur).ravel())
         return np.stack(out, axis=1).astype(np.float64)
 
     def changes(self, p: Array, made: Array) -> tuple[Array, ...]:

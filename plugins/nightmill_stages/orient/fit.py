@@ -148,8 +148,9 @@ def place_globe(
     Notes
     -----
     On stacks of simulated Jupiters at 150 px (features, phase of 10 degrees, lucky frames of two kinds of air): radius
-    to 0.1 %, centre to 0.1 px, pole angle to 0.4 degrees rms. A round planet with dark features (Mars) at 70 to 90 px:
-    radius to 0.4 %, centre to 0.2 px.
+    to 0.1 %, centre to 0.1 px, pole angle to 0.4 degrees rms; of Saturn in its rings at 106 px: radius to 0.05 %,
+    centre to 0.02 px, pole angle to 0.02 degrees. A round planet with dark features (Mars) at 70 to 90 px: radius to
+    0.4 %, centre to 0.2 px.
     """
     template = replace(template, mirrored=bool(mirrored))
     size = _diameter_px(plane)

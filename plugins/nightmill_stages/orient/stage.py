@@ -31,7 +31,7 @@ USUAL_NM = {"r": 630.0, "g": 530.0, "b": 460.0, "l": 550.0, "rgb": GREEN_NM}
 
 
 WITH_MOONS = ("jupiter", "saturn")
-_AXIS_BY = {"jupiter": "belts and outline", "saturn": "rings"}
+_AXIS_BY = {"jupiter": "belts, outline and phase", "saturn": "rings"}
 DARKENING = {"mars": 0.65}
 """Minnaert's exponent where clouds do not make it near 1 (Mars in red to green, from memory 0.6 to 0.7)."""
 
@@ -45,7 +45,7 @@ class Orient(PictureStage):
     """
 
     name = "orient"
-    version = "3"
+    version = "4"
     uses = ("site", "telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):

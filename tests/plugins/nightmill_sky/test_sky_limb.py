@@ -166,7 +166,7 @@ def test_saturn_in_its_rings(when: str) -> None:
     fit = fit_disc(
         render(truth, size, belts, 0.9, 1.5, seed=6), blank(truth), pole_angle_deg=truth.pole_angle_deg + 10.0
     )
-    check(fit, truth, 0.003, 0.15)
+    check(fit, truth, 0.001, 0.1)
     assert fit.pole_measured and abs(pole_error_deg(fit, truth)) < 0.3
 
 

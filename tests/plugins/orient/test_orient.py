@@ -129,8 +129,7 @@ def test_saturn_shows_its_north_by_the_rings():
     night = {**NIGHT, "telescope": {**NIGHT["telescope"], "amplifier": 2.0}}
     one = picture(data, "saturn", truth.scenario.start.timestamp())
     geometry, context = orient(one, night)
-    # The rings of the simulation are drawn up to 0.3 % wider than those of the ephemeris.
-    check_disc(geometry, truth, 0.005)
+    check_disc(geometry, truth, 0.0015)
     assert geometry["pole_angle_deg"] == pytest.approx(truth.north_deg, abs=0.3)
     # That far out of the ecliptic's plane the mirror would show only by a position angle that is large.
     assert "mirrored" not in geometry
