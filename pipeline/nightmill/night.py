@@ -47,6 +47,12 @@ class Site(_Section):
     height_m: Annotated[float, Unit("m")] | None = Field(
         None, alias="height", ge=-500, le=9000, description="Height above the sea."
     )
+    pressure_hpa: Annotated[float, Unit("hPa")] | None = Field(
+        None, alias="pressure", ge=300, le=1100, description="Pressure of the air at the site; else by its height."
+    )
+    temperature_c: Annotated[float, Unit("deg_C")] | None = Field(
+        None, alias="temperature", ge=-60, le=50, description="Temperature of the air in the night, such as 5 deg_C."
+    )
     ephemeris: str | None = Field(
         None,
         max_length=500,

@@ -64,7 +64,7 @@ def _sources(record: dict[str, Any]) -> Iterator[str]:
 
 def _night(sections: dict[str, Any]) -> Iterator[str]:
     """Write sections as they would stand in night.yaml: quantities as text with their unit."""
-    units = {"deg": "deg", "m": "m", "mm": "mm", "um": "um"}
+    units = {"deg": "deg", "m": "m", "mm": "mm", "um": "um", "hpa": "hPa", "c": "deg_C"}
     for section, values in sections.items():
         shown = {}
         for key, value in values.items():

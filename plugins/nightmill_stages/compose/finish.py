@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -12,11 +13,14 @@ from nightmill.stage import Context
 
 from ..write.display import levels, sky_level
 
-__all__ = ["choose_display", "finish", "skies_of"]
-
+__all__ = ["GLOW", "choose_display", "finish", "skies_of", "typical_level"]
 
 GLOW = 0.006
 """Share of white that is shown as black around an object in the sky: sRGB would lift it to a visible grey."""
+STEP = 1.25
+"""White over the object's typical brightness is a power of this: at most a quarter of the brightness is given away, and
+pictures of a night, whose own ratios differ by a few hundredths, rarely fall on two powers.
+"""
 
 
 def skies_of(data: NDArray[np.float32], mask: NDArray[np.bool_] | None) -> list[float]:
@@ -58,10 +62,32 @@ def finish(picture: Picture, gains: tuple[float, ...], mask: NDArray[np.bool_] |
 def choose_display(picture: Picture, mask: NDArray[np.bool_] | None, context: Context) -> Picture:
     """Choose the display levels: black just above the sky that was taken out, white above all of the object.
 
+    White stands a fixed number of times above the object's own typical level, so that exposure, thin cloud and the
+    brightest pixel do not show: all pictures of a target in a night come out equally bright, each without knowing of
+    the others. The number is the first of `STEP`'s powers at which nothing clips. A surface that fills the picture has
+    no such level and is shown up to its own brightest part.
+
     The glow that the telescope's own diffraction spreads around an object falls below `GLOW`; the linear picture keeps
     it.
     """
     black, white = levels(picture.data)
-    black = GLOW * white if mask is not None else black
-    context.choose("white", float(f"{white:.6g}"), "2 % above the brightest part of the object, so that nothing clips.")
+    why = "2 % above the brightest part of the object, so that nothing clips."
+    typical = 0.0 if mask is None else typical_level(picture.data, mask)
+    if mask is not None:
+        if 0.0 < typical < white:
+            times = STEP ** math.ceil(math.log(white / typical) / math.log(STEP) - 1e-9)
+            white = typical * times
+            why = (
+                f"{times:.2f} times the typical brightness of the object: the first of fixed steps at which nothing "
+                "clips, so that all pictures of it come out equally bright."
+            )
+        black = GLOW * white
+    context.choose("white", float(f"{white:.6g}"), why)
     return picture.replace(display={"black": black, "white": white, "gamma": 1.0})
+
+
+def typical_level(data: NDArray[np.float32], mask: NDArray[np.bool_]) -> float:
+    """Median over the object, in its brightest channel; 0 where it has no light."""
+    planes = data[None] if data.ndim == 2 else data
+    found = [float(np.nanmedian(plane[mask])) for plane in planes if np.isfinite(plane[mask]).any()]
+    return max(found, default=0.0)

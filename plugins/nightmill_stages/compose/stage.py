@@ -14,6 +14,7 @@ from nightmill.stage import Context, PictureStage
 
 from .balance import ALBEDOS, disc_colour, gains_for, surface_colour
 from .combine import NO_OFFSET, align_planes, apply_luminance, channel_offsets, find_object
+from .dispersion import say_dispersion
 from .finish import choose_display, finish, skies_of
 from .globes import agree
 from .members import carried, joined_header, moved, say_derotated, say_turned, sensed
@@ -54,8 +55,8 @@ class Compose(PictureStage):
     """
 
     name = "compose"
-    version = "3"
-    uses = ("filters",)
+    version = "4"
+    uses = ("filters", "site")
 
     class Parameters(stage.Parameters):
         """Parameters of compose."""
@@ -154,6 +155,7 @@ class Compose(PictureStage):
         if self.parameters.register_channels:
             planes = list(picture.data)
             offsets = self._offsets(planes, NAMES, context, most_px=0.1 * min(picture.data.shape[1:]))
+            say_dispersion(picture, offsets, ONE_SHOT_NM, 1, context)
             if any(offset is not NO_OFFSET for offset in offsets):
                 shape = planes[0].shape
                 layers: dict[str, Any] = {"data": align_planes(planes, offsets, shape)}
