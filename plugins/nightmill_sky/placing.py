@@ -101,8 +101,8 @@ def disc_from_geometry(geometry: Mapping[str, Any], ephemeris: Ephemeris, *, sys
     ----------
     geometry : mapping
         "disc" with "x_px", "y_px" (0-based column and row of the middle) and "a_px" (long half axis); "mirrored"; and
-        the direction of north, counter-clockwise from up: "pole_angle_deg" of the planet's pole, or "north_angle_deg"
-        of celestial north.
+        a direction, counter-clockwise from up: "pole_angle_deg" of the planet's pole, "planet_east_deg" of its east
+        or "north_angle_deg" of celestial north; the first that is there.
     ephemeris : Ephemeris
         For the time that is wanted.
     system : str, optional
@@ -115,6 +115,9 @@ def disc_from_geometry(geometry: Mapping[str, Any], ephemeris: Ephemeris, *, sys
     """
     disc, mirrored = geometry.get("disc"), geometry.get("mirrored")
     pole, north = geometry.get("pole_angle_deg"), geometry.get("north_angle_deg")
+    east = geometry.get("planet_east_deg")
+    if pole is None and east is not None and mirrored is not None:
+        pole = float(east) + (-90.0 if mirrored else 90.0)
     if not disc or mirrored is None or (pole is None and north is None):
         return None
     globe = disc_from_ephemeris(

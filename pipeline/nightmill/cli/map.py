@@ -172,8 +172,12 @@ def _place(path: Path, given: dict[str, Any], system: str | None, site: Site | N
     target = captures[0].get("target") or header.get("OBJECT")
     sky = _ephemeris(path, target, header, site)
     geometry = {**kept.get("geometry", {}), **given}
-    if "north_angle_deg" in given or "mirrored" in given:
+    if "north_angle_deg" in given:
         # The user's word moves the pole too.
+        for key in ("pole_angle_deg", "planet_east_deg"):
+            geometry.pop(key, None)
+    elif given.get("mirrored", kept.get("geometry", {}).get("mirrored")) != kept.get("geometry", {}).get("mirrored"):
+        # In the mirror the Sun's side, and with it the planet's east, stays; the pole changes ends.
         geometry.pop("pole_angle_deg", None)
     missing = [
         words
@@ -183,7 +187,7 @@ def _place(path: Path, given: dict[str, Any], system: str | None, site: Site | N
         )
         if geometry.get(key) is None
     ]
-    if geometry.get("north_angle_deg") is None and geometry.get("pole_angle_deg") is None:
+    if all(geometry.get(key) is None for key in ("north_angle_deg", "pole_angle_deg", "planet_east_deg")):
         missing.append("where north is (--north-angle DEG)")
     if missing:
         raise UsageError(f"the record of {path.name} does not say {', nor '.join(missing)}; give it")

@@ -12,6 +12,7 @@ from astropy.wcs import WCS
 from click.testing import CliRunner
 
 from nightmill.artefacts import Capture, Picture
+from nightmill.artefacts.fitsio import read_record
 from nightmill.cli.main import _nightmill
 from nightmill_sky import disc_from_ephemeris, ephemeris
 
@@ -118,6 +119,28 @@ def test_a_point_is_measured(tmp_path: Path, mirrored: bool) -> None:
     assert beside == {"x_px": 1.0, "y_px": 1.0, "on_globe": False}
     code, out, _ = run(one, "--at", "60,60")
     assert code == 0 and "System II" in out and "planetographic" in out
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_a_known_east_needs_only_a_word_on_mirrors(tmp_path: Path, mirrored: bool) -> None:
+    """As `orient` leaves a picture whose dark limb showed which way the planet turns."""
+    utc = "2026-01-12T22:10:00"
+    whole = save(tmp_path / "a.fits", utc, north=33.0, mirrored=mirrored)
+    _, meant, _ = run(whole, "--at", "50,50", "--json")
+    picture = read_record(whole)["geometry"]
+    east = (picture.pop("pole_angle_deg") + (90.0 if mirrored else -90.0)) % 360.0
+    picture.pop("mirrored")
+    half = tmp_path / "b.fits"
+    capture = Capture("/x", "x.ser", "ser", 1, 9, 9, target="jupiter", utc_start=1_768_255_800.0)
+    geometry = {**picture, "planet_east_deg": east}
+    Picture(fits.getdata(whole).astype(np.float32), (capture,), ("G",), geometry=geometry).write(half)
+    code, _, said = run(half, "--at", "50,50")
+    assert code == 2 and "mirror" in said and "north" not in said
+    code, out, said = run(half, "--at", "50,50", "--mirrored" if mirrored else "--upright", "--json")
+    assert code == 0, said
+    for one, other in zip(json.loads(out)["points"], json.loads(meant)["points"], strict=True):
+        assert one["latitude_planetographic_deg"] == pytest.approx(other["latitude_planetographic_deg"], abs=1e-4)
+        assert one["longitude_deg"]["II"] == pytest.approx(other["longitude_deg"]["II"], abs=1e-3)
 
 
 def test_what_a_picture_does_not_say_can_be_given(tmp_path: Path) -> None:
