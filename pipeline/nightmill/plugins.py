@@ -12,6 +12,7 @@ import hashlib
 import importlib.metadata
 import importlib.util
 import sys
+import time
 from collections.abc import Callable
 from functools import cache, partial
 from pathlib import Path
@@ -101,7 +102,9 @@ def _guarded(registry: Registry, name: str, origin: str, load: Callable[[], Any]
         plugin = load()
         return plugin, register(registry.manager, name, origin, plugin)
 
+    began = time.perf_counter()
     tried = attempt(whole)
+    registry.seconds[name] = time.perf_counter() - began
     if tried.error is not None:
         registry.broken.append(broken_by(name, origin, tried.error, source))
         return

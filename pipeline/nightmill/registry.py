@@ -58,6 +58,8 @@ class Registry:
         Where each stage comes from, by either name: "distribution version" or "file sha256".
     writers_of : dict of str to list of Writer
         The writers of each plugin, by its name.
+    seconds : dict of str to float
+        How long each plugin took to load, by its name.
     clashes : dict of str to tuple of str
         Names that several plugins claim, with those plugins.
     broken : list of Broken
@@ -76,6 +78,7 @@ class Registry:
     clashes: dict[str, tuple[str, ...]] = field(default_factory=dict)
     left_out: tuple[str, ...] = ()
     writers_of: dict[str, list[Writer]] = field(default_factory=dict)
+    seconds: dict[str, float] = field(default_factory=dict)
 
     def take(self, cls: type[Stage], plugin: str, origin: str) -> None:
         """Take a stage under its name, and under "plugin:name", which stays clear when two claim the name."""

@@ -6,7 +6,6 @@ import os
 import platform
 import shutil
 import sys
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
@@ -88,18 +87,17 @@ def _libraries() -> Iterator[Finding]:
 def _plugins() -> Iterator[Finding]:
     from ..plugins import load_registry
 
-    began = time.perf_counter()
     registry = load_registry()
-    spent = (time.perf_counter() - began) * 1000
     origins = sorted(set(registry.origins.values()))
     if registry.stages:
-        text = f"{len(registry.stages)} stages from {', '.join(origins)}, loaded in {spent:.0f} ms"
+        spent = ", ".join(f"{name} {1000 * seconds:.0f} ms" for name, seconds in registry.seconds.items())
+        text = f"{len(registry.stages)} stages from {', '.join(origins)}; loading took: {spent}"
         yield Finding("good", "plugins", text)
     else:
         yield Finding("bad", "plugins", "no stages at all", "pip install --force-reinstall nightmill")
     for broken in registry.broken:
         cure = f"ask its author, or pip uninstall {broken.origin.split()[0]}"
-        yield Finding("bad", "plugins", f"{broken.name} ({broken.origin}): {broken.reason}", cure)
+        yield Finding("bad", "plugins", f"{broken.name} ({broken.origin}): {broken.brief}", cure)
 
 
 def _cores() -> Finding:
