@@ -1,8 +1,7 @@
 """Adding up frames that the air has bent: each is resampled once, through its mesh of local shifts.
 
 Where shifts differ from place to place there are no common phases, so every frame goes through one bicubic mapping
-(global shift and mesh together) after its impulses were rejected in its own integers. Local weights follow the local
-sharpness: the air that blurs one crater may leave the next alone.
+(global shift and mesh together) after its impulses were rejected in its own integers.
 """
 
 from __future__ import annotations
@@ -13,8 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .mapping import field_over, spread_nodes
 from .phases import Envelope, Layout
+from .turning import Seen
 
 __all__ = ["add_bent", "empty_bent", "mean_of", "variance_of"]
 
@@ -44,9 +43,10 @@ def add_bent(
     frame: Array,
     half: int,
     shift: tuple[float, float],
-    mesh: Float,
-    weight: Float | float,
+    field: tuple[Float, Float],
+    seen: Seen,
     gain: float,
+    sky: float,
     expected: Envelope,
 ) -> None:
     """Add one frame to the sums, in place.
@@ -62,21 +62,23 @@ def add_bent(
         Which half-set it belongs to.
     shift : (float, float)
         Mean shift: frame(y + dy, x + dx) = reference(y, x).
-    mesh : ndarray of float32, shape (rows, columns, 2)
-        Local shifts beyond the mean, camera pixels.
-    weight : ndarray of float32, shape (rows, columns), or float
-        Local weights, or one for all.
+    field : (ndarray, ndarray) of float32, shape (h, w)
+        Row and column at which each pixel lies in the frame, but for the mean shift; see `mapping.field_over`.
+    seen : Seen
+        How well it saw each pixel.
     gain : float
         Brightness relative to the reference.
+    sky : float
+        Brightness of the sky, ADU: what lies above it is subject to `seen.gain`.
     expected : Envelope
         Of the reference, wide enough for the bending.
     """
     height, width = layout.height, layout.width
     iy, ix = int(np.floor(shift[0] + 0.5)), int(np.floor(shift[1] + 0.5))
-    seen = layout.overlap(iy, ix)
-    if seen is None:
+    both = layout.overlap(iy, ix)
+    if both is None:
         return
-    where, inside = seen
+    where, inside = both
     part = frame[inside]
     centre = expected.centre[0]
     clipped = cv2.min(cv2.max(part, expected.low[0][where]), expected.high[0][where])
@@ -92,14 +94,18 @@ def add_bent(
     if inner.shape[:2] != (height, width):
         moved = centre.copy()
         moved[where] = inner
-    rows, columns = field_over(mesh, layout, (shift[0] - iy, shift[1] - ix))
+    rows, columns = field[0] + np.float32(shift[0] - iy), field[1] + np.float32(shift[1] - ix)
     warped = cv2.remap(moved, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    if seen.gain is not None:
+        light = seen.gain if warped.ndim == 2 else seen.gain[..., None]
+        warped = (warped - np.float32(sky)) * light + np.float32(sky)
+    weight = seen.weight
     # Outside the overlap nothing was seen: no difference, no weight.
     difference = cv2.subtract(warped, centre)[where]
     total, square = sums["sum"][half][where], sums["square"][where]
     mass, mass2 = sums["weight"][half][where], sums["weight2"][where]
     if isinstance(weight, np.ndarray):
-        local = spread_nodes(weight, layout)[where]
+        local = weight[where]
         weighted = difference * (local if difference.ndim == 2 else local[..., None])
         total += weighted
         cv2.accumulateProduct(weighted, difference, square)

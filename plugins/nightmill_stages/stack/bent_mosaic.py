@@ -2,9 +2,8 @@
 
 Each pixel of the result takes the raw sample nearest to where the mesh says it lies, whatever colour that has, and
 compares it with what the reference picture of that colour has at the sample's exact place. The mean difference corrects
-the reference. No colour is interpolated; the half pixel by which samples miss the pixel softens the correction alone,
-and a reference that was itself corrected a few times leaves little to correct (the iterative back-projection of Irani &
-Peleg 1991, CVGIP 53, 231, doi:10.1016/1049-9652(91)90045-L).
+the reference (the back-projection of Irani & Peleg 1991, CVGIP 53, 231, doi:10.1016/1049-9652(91)90045-L). No colour is
+interpolated; samples miss the pixel by up to half a pixel either way, which softens the correction by a known factor.
 """
 
 from __future__ import annotations
@@ -13,32 +12,73 @@ from typing import Any
 
 import cv2
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 
-from .mapping import field_over
 from .phases import Envelope, Layout
+from .turning import Seen
 
-__all__ = ["add_bent_mosaic", "corrected", "empty_bent_mosaic", "spread"]
+__all__ = ["add_bent_mosaic", "corrected", "dense", "empty_bent_mosaic", "noise_energy", "spread"]
 
 Array = NDArray[Any]
 Float = NDArray[np.float32]
 
 
 SPREAD_PX = 0.7
-"""Standard deviation over which samples of a colour are shared: red and blue see every fourth pixel of a frame only."""
+"""Standard deviation over which samples of a colour are shared where they are few."""
+
+ENOUGH = 6.0
+"""Samples of each colour on nearly every pixel with which sharing is not needed."""
 
 
-def spread(values: Array) -> Array:
-    """Share sums with neighbouring pixels, (..., h, w, 3), same dtype."""
+def dense(weight: Array) -> bool:
+    """Say whether nearly every pixel seen has samples enough of every colour, by sums of weights (..., h, w, 3)."""
+    mass = weight.reshape(-1, 3)
+    seen = mass[mass.max(axis=1) > 0.1 * mass.max()]
+    return bool(len(seen) and np.percentile(seen, 2) >= ENOUGH)
+
+
+def spread(values: Array, wide: bool) -> Array:
+    """Share sums with neighbouring pixels where that is needed, (..., h, w, 3), same dtype."""
+    if not wide:
+        return values
     flat = values.reshape(-1, *values.shape[-3:])
     return np.stack([cv2.GaussianBlur(one, (5, 5), SPREAD_PX) for one in flat]).reshape(values.shape)
 
 
-def corrected(total: Array, weight: Array, picture: Float) -> Float:
-    """Return the picture (3, h, w) with the mean correction added; where nothing was seen it stays as it was."""
-    mass = spread(weight.astype(np.float32))
-    change = spread(total.astype(np.float32)) / np.maximum(mass, 1e-6)
-    return np.moveaxis(np.where(mass > 1e-3, picture + change, picture), -1, 0).astype(np.float32)
+def _box(length: int) -> Array:
+    """Return what is lost along an axis because samples lie anywhere within half a pixel, in the cosine domain."""
+    return np.sinc(np.arange(length) / (2 * length)).astype(np.float32)
+
+
+def noise_energy(wide: bool, shape: tuple[int, int]) -> float:
+    """Return the noise power of a pixel of the corrected picture over that of the mean of the samples on it."""
+    if wide:
+        return float((cv2.getGaussianKernel(5, SPREAD_PX) ** 2).sum() ** 2)
+    return float(np.prod([np.mean(_box(length).astype(np.float64) ** -2.0) for length in shape]))
+
+
+def corrected(total: Array, weight: Array, picture: Float, wide: bool) -> Float:
+    """Return the picture (3, h, w) with the mean correction added; where nothing was seen it stays as it was.
+
+    Parameters
+    ----------
+    total, weight : ndarray, shape (h, w, 3)
+        Sums of weighted differences, and of weights.
+    picture : ndarray of float32, shape (h, w, 3)
+        What the differences refer to.
+    wide : bool
+        Samples are few, see `dense`: they are shared with neighbouring pixels. Otherwise what is lost by the scatter of
+        samples within a pixel is known, and undone: the result then depends on the samples alone.
+    """
+    mass = spread(weight.astype(np.float32), wide)
+    change = spread(total.astype(np.float32), wide) / np.maximum(mass, 1e-6)
+    change[mass <= 1e-3] = 0
+    if not wide:
+        loss = (_box(change.shape[0])[:, None] * _box(change.shape[1])[None, :])[..., None]
+        waves = scipy.fft.dctn(change, axes=(0, 1), norm="ortho", workers=1)
+        change = scipy.fft.idctn(waves / loss, axes=(0, 1), norm="ortho", workers=1)
+    return np.moveaxis(picture + change, -1, 0).astype(np.float32)
 
 
 def empty_bent_mosaic(layout: Layout) -> dict[str, Array]:
@@ -60,8 +100,10 @@ def add_bent_mosaic(
     frame: Array,
     half: int,
     shift: tuple[float, float],
-    mesh: Float,
+    field: tuple[Float, Float],
+    seen: Seen,
     gain: float,
+    sky: float,
     expected: Envelope,
     picture: Float,
 ) -> None:
@@ -77,10 +119,12 @@ def add_bent_mosaic(
         ADU, any dtype.
     half : {0, 1}
         Which half-set it belongs to.
-    shift, mesh
+    shift, field, seen
         As in `bent.add_bent`.
     gain : float
         Brightness relative to the reference.
+    sky : float
+        Brightness of the sky, ADU: what lies above it is subject to `seen.gain`.
     expected : Envelope
         Of the reference, wide enough for the bending; by parity of the whole shift.
     picture : ndarray of float32, shape (h, w, 3)
@@ -89,10 +133,10 @@ def add_bent_mosaic(
     assert layout.cfa is not None
     height, width = layout.height, layout.width
     iy, ix = int(np.floor(shift[0] + 0.5)), int(np.floor(shift[1] + 0.5))
-    seen = layout.overlap(iy, ix)
-    if seen is None:
+    both = layout.overlap(iy, ix)
+    if both is None:
         return
-    where, inside = seen
+    where, inside = both
     # Impulses are found in the frame's own grid, where the envelope lies at the whole shift.
     parity = (iy % 2) * 2 + ix % 2
     values = frame.astype(np.float32)
@@ -106,11 +150,15 @@ def add_bent_mosaic(
         values[inside][hit] = np.nan
         sums["clipped"] += int(np.count_nonzero(hit))
     # In the frame's own grid, where parity tells colours apart.
-    rows, columns = field_over(mesh, layout, (shift[0] + layout.top, shift[1] + layout.left))
+    rows = field[0] + np.float32(shift[0] + layout.top)
+    columns = field[1] + np.float32(shift[1] + layout.left)
     near_rows, near_columns = np.rint(rows), np.rint(columns)
     sample = cv2.remap(
         values, near_columns, near_rows, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan")
     )
+    if seen.gain is not None:
+        sample = (sample - np.float32(sky)) * seen.gain + np.float32(sky)
+    weight = seen.weight
     # Where on the reference the nearest sample lies: off the pixel by what rounding took away.
     rows -= near_rows
     columns -= near_columns
@@ -124,8 +172,11 @@ def add_bent_mosaic(
         mask[[index for index in range(4) if layout.cfa[index] == name]] = True
         mine = (mask[site] & usable).astype(np.float32)
         difference = np.where(mine > 0, sample - there[..., channel], np.float32(0))
-        sums["sum"][half][..., channel] += difference
+        if isinstance(weight, np.ndarray) or weight != 1:
+            mine *= weight
+        weighted = difference * mine
+        sums["sum"][half][..., channel] += weighted
         sums["weight"][half][..., channel] += mine
-        sums["weight2"][..., channel] += mine
-        sums["square"][..., channel] += difference * difference
+        sums["weight2"][..., channel] += mine * mine
+        sums["square"][..., channel] += weighted * difference
     sums["frames"][half] += 1

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from nightmill.artefacts import Stack
 
 from .bent import mean_of, variance_of
-from .bent_mosaic import SPREAD_PX, corrected, spread
+from .bent_mosaic import corrected, dense, noise_energy, spread
 from .drizzle import Drizzled, drizzle
 from .model import sample_noise
 from .phases import Envelope, Layout
@@ -21,9 +21,6 @@ __all__ = ["make_bent_stack", "make_fine_stack", "make_stack"]
 
 EXCESS_PX = 5.0
 """Over such an area the halves' differences are averaged: some 150 pixels, a tenth of uncertainty."""
-
-KERNEL_ENERGY = float((cv2.getGaussianKernel(5, SPREAD_PX) ** 2).sum() ** 2)
-"""Sum of the squares of the kernel by which samples of a mosaic are shared."""
 
 MIN_SEEN = 0.02
 """Pixels that fewer than this share of the frames saw are given as NaN."""
@@ -116,12 +113,14 @@ def make_bent_stack(
     weight = sums["weight"].sum(axis=0, dtype=np.float64)
     if layout.cfa:
         planes = np.ascontiguousarray(np.moveaxis(picture, 0, -1))
-        halves = [corrected(sums["sum"][half], sums["weight"][half], planes) for half in range(2)]
-        data = corrected(sums["sum"].sum(axis=0), weight, planes)
-        mass = spread(weight)
-        # A mean over n samples that are shared with neighbours: the kernel's energy says how many count.
-        variance = spread(sums["square"].astype(np.float64)) / np.maximum(mass, 1e-6)
-        noise = np.moveaxis(np.sqrt(variance * KERNEL_ENERGY / np.maximum(mass, 1e-6)), -1, 0)
+        wide = not dense(sums["weight"])
+        halves = [corrected(sums["sum"][half], sums["weight"][half], planes, wide) for half in range(2)]
+        data = corrected(sums["sum"].sum(axis=0), weight, planes, wide)
+        mass, mass2 = spread(weight, wide), spread(sums["weight2"].astype(np.float64), wide)
+        # A mean over n samples, and what became of its noise by sharing or by undoing the scatter within a pixel.
+        variance = spread(sums["square"].astype(np.float64), wide) / np.maximum(mass, 1e-6)
+        energy = noise_energy(wide, (layout.height, layout.width))
+        noise = np.moveaxis(np.sqrt(variance * energy * mass2) / np.maximum(mass, 1e-6), -1, 0)
         seen = np.moveaxis(mass, -1, 0)
     else:
         centre = expected.centre[0]

@@ -7,9 +7,12 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from .phases import Layout
+from nightmill.artefacts import FrameTable
 
-__all__ = ["field_over", "spread_nodes"]
+from .phases import Layout
+from .turning import Seen, Turning
+
+__all__ = ["field_over", "spread_nodes", "way_of"]
 
 Float = NDArray[np.float32]
 
@@ -79,3 +82,36 @@ def field_over(
     rows += (down + np.float32(shift[0]))[:, None]
     columns += across + np.float32(shift[1])
     return rows, columns
+
+
+def way_of(
+    rows: FrameTable, row: int, layout: Layout, turning: Turning | None, scale: int = 1
+) -> tuple[tuple[float, float], tuple[Float, Float], Seen]:
+    """Return how a frame shows the part that is stacked.
+
+    Parameters
+    ----------
+    rows : FrameTable
+        With "dy_px", "dx_px", "mesh" and "utc".
+    row : int
+        Of the frame.
+    layout : Layout
+    turning : Turning or None
+    scale : int
+        Pixels wanted per camera pixel; with `turning` of the same scale.
+
+    Returns
+    -------
+    shift : (float, float)
+        Of the frame as a whole, camera pixels.
+    field : (ndarray, ndarray) of float32
+        Row and column at which each pixel lies in the frame but for the shift, see `field_over`.
+    seen : Seen
+    """
+    shift = float(rows["dy_px"][row]), float(rows["dx_px"][row])
+    field = field_over(rows["mesh"][row], layout, scale=scale)
+    if turning is None:
+        return shift, field, Seen()
+    utc = float(rows["utc"][row])
+    moved, seen = turning.moved(field, utc)
+    return turning.shift(shift, utc), moved, seen

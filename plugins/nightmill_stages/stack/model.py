@@ -13,13 +13,15 @@ from nightmill import stage
 from nightmill.artefacts import FrameTable
 
 from .bent import add_bent, empty_bent, mean_of, variance_of
-from .bent_mosaic import add_bent_mosaic, corrected, empty_bent_mosaic, spread
+from .bent_mosaic import add_bent_mosaic, corrected, dense, empty_bent_mosaic, spread
+from .mapping import way_of
 from .phases import Envelope, Layout, add, empty
 from .reconstruct import reconstruct
+from .turning import Turning
 
-__all__ = ["first_model", "sample_noise", "sample_rows", "wide_open"]
+__all__ = ["first_model", "sample_noise", "sample_rows", "sky_of", "wide_open"]
 
-CORRECTIONS = 3
+CORRECTIONS = 2
 """Rounds of correcting the first picture of a bent colour surface."""
 
 FRAMES = 96
@@ -40,8 +42,18 @@ def sample_rows(chosen: NDArray[np.bool_]) -> NDArray[np.int64]:
     return rows[np.unique(np.linspace(0, len(rows) - 1, min(FRAMES, len(rows))).round().astype(int))]
 
 
+def sky_of(rows: FrameTable, row: int, context: stage.Context) -> float:
+    """Return the brightness of the sky on a frame, ADU."""
+    return float(rows["background"][row]) * context.capture.full_scale
+
+
 def first_model(
-    table: FrameTable, rows: NDArray[np.int64], context: stage.Context, layout: Layout, bent: bool
+    table: FrameTable,
+    rows: NDArray[np.int64],
+    context: stage.Context,
+    layout: Layout,
+    bent: bool,
+    turning: Turning | None = None,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], float]:
     """Stack some frames plainly.
 
@@ -54,7 +66,8 @@ def first_model(
         Frames are read through it.
     layout : Layout
     bent : bool
-        Whether frames are resampled through their mesh.
+        Whether frames are resampled through their mesh, or by the turn of the globe.
+    turning : Turning or None
 
     Returns
     -------
@@ -75,7 +88,8 @@ def first_model(
             expected = wide_open(few, frame.dtype)
         shift = float(table["dy_px"][row]), float(table["dx_px"][row])
         if resampled:
-            add_bent(sums, few, frame, 0, shift, table["mesh"][row], 1.0, 1.0, expected)
+            shift, field, seen = way_of(table, int(row), few, turning)
+            add_bent(sums, few, frame, 0, shift, field, seen, 1.0, sky_of(table, int(row), context), expected)
         else:
             add(sums, few, frame, 0, shift, 1.0, 1.0, expected)
     if resampled:
@@ -87,7 +101,7 @@ def first_model(
         picture = reconstruct(sums["sum"][0], sums["weight"][0], sums["moment"][0], expected.centre, few)
         sigma = np.sqrt(sample_noise(sums, few)[0])
     if bent and not resampled:
-        picture, sigma = _correct(picture, table, rows, context, few)
+        picture, sigma = _correct(picture, table, rows, context, few, turning)
     planes = sigma[None] if sigma.ndim == 2 else sigma
     # A cosmic ray in one of the frames must not open the envelope: a median over 5x5 sees it not.
     smooth = np.stack([cv2.GaussianBlur(cv2.medianBlur(plane, 5), (0, 0), 2) for plane in planes])
@@ -95,7 +109,12 @@ def first_model(
 
 
 def _correct(
-    picture: NDArray[np.float32], table: FrameTable, rows: NDArray[np.int64], context: stage.Context, layout: Layout
+    picture: NDArray[np.float32],
+    table: FrameTable,
+    rows: NDArray[np.int64],
+    context: stage.Context,
+    layout: Layout,
+    turning: Turning | None,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Correct a colour picture (3, h, w) by bent frames from behind a filter array, a few times; and its noise."""
     sigma = np.zeros_like(picture)
@@ -104,11 +123,13 @@ def _correct(
         reference = np.ascontiguousarray(np.moveaxis(picture, 0, -1))
         for row in rows:
             frame = context.read(table["number"][row : row + 1]).data[0]
-            shift = float(table["dy_px"][row]), float(table["dx_px"][row])
+            shift, field, seen = way_of(table, int(row), layout, turning)
             wide = wide_open(layout, frame.dtype)
-            add_bent_mosaic(sums, layout, frame, 0, shift, table["mesh"][row], 1.0, wide, reference)
-        picture = corrected(sums["sum"].sum(axis=0), sums["weight"].sum(axis=0), reference)
-        total, mass = spread(sums["square"]), spread(sums["weight"].sum(axis=0))
+            sky = sky_of(table, int(row), context)
+            add_bent_mosaic(sums, layout, frame, 0, shift, field, seen, 1.0, sky, wide, reference)
+        weight = sums["weight"].sum(axis=0)
+        picture = corrected(sums["sum"].sum(axis=0), weight, reference, not dense(weight))
+        total, mass = spread(sums["square"], True), spread(weight, True)
         sigma = np.moveaxis(np.sqrt(total / np.maximum(mass, 1e-6)), -1, 0).astype(np.float32)
     return picture, sigma
 

@@ -11,6 +11,10 @@ Header of the stack (JSON values), besides "frames_kept", "frames_total", "scale
 "region_px"
     [top, left, height, width] of the part that was stacked, in pixels of the stack's own grid before scaling; the sky
     around it is the smoothed mean of some frames (absent when all of the frame was stacked).
+"turned"
+    {"middle_utc": POSIX seconds, "globe": whether the globe was turned, "field_deg_s": rotation of the field,
+    "planet_east_deg": into which the globe turned, when its features showed it} when
+    every frame was turned to the middle of the capture (else absent).
 "white_noise"
     true when the noise is not correlated from pixel to pixel; false for bent frames.
 "fills_frame"
@@ -25,6 +29,7 @@ Header of the stack (JSON values), besides "frames_kept", "frames_total", "scale
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Annotated, Any, Literal
 
@@ -39,10 +44,13 @@ from .bent import add_bent, empty_bent
 from .bent_mosaic import add_bent_mosaic, empty_bent_mosaic
 from .choose import Choice, all_usable, choose_share
 from .finish import make_bent_stack, make_fine_stack, make_stack
-from .model import first_model, sample_rows
+from .mapping import way_of
+from .model import first_model, sample_rows, sky_of
 from .motion import bending, jitter
+from .movement import find_movement
 from .phases import Envelope, Layout, add, choose_phases, empty, envelope
 from .region import Overview, choose_region, framed, overview
+from .turning import Turning, turning_of
 
 __all__ = ["StackFrames"]
 
@@ -55,7 +63,7 @@ class StackFrames(stage.Fold):
     """
 
     name = "stack"
-    version = "2"
+    version = "3"
     needs = (
         "kept",
         "sharpness",
@@ -76,6 +84,11 @@ class StackFrames(stage.Fold):
         share: Annotated[float, stage.Field(gt=0, le=1)] | Literal["auto"] = stage.Field(
             "auto",
             description="Share of all usable frames to stack, sharpest first; chosen from the frames by default.",
+        )
+        turning: Literal["auto", "on", "off"] = stage.Field(
+            "auto",
+            description="Take the turn of the planet out of every frame; by default where it moves the middle of the "
+            "disc by more than 1.2 px and the features show which way.",
         )
         scale: Annotated[int, stage.Field(ge=1, le=3)] | Literal["auto"] = stage.Field(
             "auto", description="Pixels of the stack per camera pixel; 1 by default."
@@ -115,8 +128,12 @@ class StackFrames(stage.Fold):
             seen = overview(table, rows, context)
             layout = choose_region(table, chosen, layout, seen)
             sky = seen.to_state() if layout.sensor else {}
-        picture, sigma, level = first_model(table, rows, context, layout, bent)
+        movement = find_movement(table, chosen, context, layout, self.parameters.turning)
+        bent = bent or movement is not None
+        turning = turning_of(movement, layout)
+        picture, sigma, level = first_model(table, rows, context, layout, bent, turning)
         return {
+            "movement": movement,
             "region": [layout.top, layout.left, layout.height, layout.width],
             **sky,
             "bent": bent,
@@ -149,19 +166,23 @@ class StackFrames(stage.Fold):
         picture = np.asarray(context.state["picture"], np.float32)
         if bent and layout.cfa:
             picture = np.ascontiguousarray(np.moveaxis(picture, 0, -1))
+        turning = self._turning(layout, context)
         level = float(context.state["level"])
         for row, frame in enumerate(frames.data):
             # Blocks of four neighbouring frames alternate: both halves see the same air and the same drift.
             half = int(frames.numbers[row] // 4 % 2)
             gain = float(rows["level"][row]) / level
             gain = gain if abs(gain - 1) > 0.03 else 1.0
-            shift = float(rows["dy_px"][row]), float(rows["dx_px"][row])
-            if bent and layout.cfa:
-                add_bent_mosaic(sums, layout, frame, half, shift, rows["mesh"][row], gain, expected, picture)
-            elif bent:
-                add_bent(sums, layout, frame, half, shift, rows["mesh"][row], 1.0, gain, expected)
-            else:
+            if not bent:
+                shift = float(rows["dy_px"][row]), float(rows["dx_px"][row])
                 add(sums, layout, frame, half, shift, 1.0, gain, expected)
+                continue
+            shift, field, seen = way_of(rows, row, layout, turning)
+            sky = sky_of(rows, row, context)
+            if layout.cfa:
+                add_bent_mosaic(sums, layout, frame, half, shift, field, seen, gain, sky, expected, picture)
+            else:
+                add_bent(sums, layout, frame, half, shift, field, seen, gain, sky, expected)
         return sums
 
     def join(self, first: dict[str, NDArray[Any]], second: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
@@ -176,7 +197,7 @@ class StackFrames(stage.Fold):
         chosen = np.asarray(context.state["chosen"], bool)
         scale = 1 if self.parameters.scale == "auto" else int(self.parameters.scale)
         if scale > 1 and context.state["bent"]:
-            context.caution("scale", "frames that the air bent are stacked at the camera's own scale")
+            context.caution("scale", "frames that are bent or turned are stacked at the camera's own scale")
             scale = 1
         quantiles = np.percentile(table["sharpness"][table["kept"].astype(bool)], np.arange(0, 101, 10))
         header = {
@@ -192,8 +213,20 @@ class StackFrames(stage.Fold):
             "jitter_px": jitter(table, usable),
             "sharpness_quantiles": [float(f"{value:.6g}") for value in quantiles],
         }
-        if context.state["bent"]:
+        if table["mesh"].shape[1] > 1:
             header["bending_px"] = bending(table, usable)
+        turning = self._turning(layout, context)
+        if turning is not None:
+            header["turned"] = {
+                "middle_utc": turning.middle_s,
+                "globe": bool(turning.moments_s),
+                "field_deg_s": turning.rotation_deg_s,
+            }
+            disc = context.state["movement"].get("disc")
+            if disc:
+                # The features showed it, whichever end is north and whether or not it is a mirror image.
+                east = disc["pole_angle_deg"] + (90.0 if disc["mirrored"] else -90.0)
+                header["turned"]["planet_east_deg"] = round(east % 360.0, 3)
         if context.state["curve"]:
             header["share_curve"] = context.state["curve"]
         context.measure(
@@ -224,6 +257,20 @@ class StackFrames(stage.Fold):
         sensor = whole.height, whole.width
         return Layout(height, width, whole.planes, whole.cfa, phases, top, left, sensor)
 
+    def _turning(self, layout: Layout, context: stage.Context) -> Turning | None:
+        """Return how the globe turns in the capture in hand; made once and kept while the state stays the same."""
+        state, kept = context.state, getattr(self, "_turns", None)
+        if kept is None or kept[0] is not state:
+            self._turns = kept = (state, turning_of(state["movement"], layout))
+        return kept[1]
+
+    def _reach(self, layout: Layout, context: stage.Context) -> int:
+        """Return by how many pixels frames may move detail about besides their shift."""
+        if not context.state["bent"]:
+            return 1
+        turning = self._turning(layout, context)
+        return 4 if turning is None else 4 + min(math.ceil(turning.reach_px), 12)
+
     def _envelope(self, layout: Layout, dtype: Any, context: stage.Context) -> Envelope:
         """Return the envelope for the capture in hand; made once and kept while the state stays the same."""
         state, kept = context.state, getattr(self, "_kept", None)
@@ -232,7 +279,7 @@ class StackFrames(stage.Fold):
             self._kept = kept = (
                 state,
                 dtype,
-                envelope(picture, sigma, layout, dtype, self.parameters.clip, 0.04, 4 if state["bent"] else 1),
+                envelope(picture, sigma, layout, dtype, self.parameters.clip, 0.04, self._reach(layout, context)),
             )
         return kept[2]
 

@@ -40,6 +40,7 @@ def stacked(cfa: str | None = None, moon: bool = True, fills: bool = False, **pa
     capture = Capture("x", "x", "test", COUNT, HEIGHT, WIDTH, dtype="float32", full_scale=255.0, cfa=cfa)
     column = {
         "number": np.arange(COUNT),
+        "utc": np.arange(COUNT) * 0.02,
         "kept": np.ones(COUNT, bool),
         "sharpness": np.linspace(2, 1, COUNT),
         "dy_px": shifts[:, 0],
