@@ -100,9 +100,27 @@ class Store:
             try:
                 folder.rename(target)
             except OSError:
-                # Somebody made the same product meanwhile (a retried task): same key, same bits.
+                # Somebody made the same product meanwhile (a retried task): same key, same bits. Or what lies there
+                # has lost its list of files, and is no product any more.
                 if not self.has(key):
-                    raise
+                    self.discard(key)
+                    folder.rename(target)
+            sync_folder(target.parent)
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
+
+    def adopt(self, key: str, other: str) -> None:
+        """Make the product `key` also the product `other`: the same files, which nobody ever writes to."""
+        if self.has(other) or not self.has(key):
+            return
+        folder = self.making / f"{other[:12]}-{uuid.uuid4().hex[:8]}"
+        self.making.mkdir(parents=True, exist_ok=True)
+        try:
+            shutil.copytree(self.path(key), folder, copy_function=_link)
+            target = self.path(other)
+            target.parent.mkdir(parents=True, exist_ok=True)
+            sync_folder(folder)
+            folder.rename(target)
             sync_folder(target.parent)
         finally:
             shutil.rmtree(folder, ignore_errors=True)
@@ -162,6 +180,15 @@ class Store:
     def size(self, key: str) -> int:
         """Return the bytes that a product takes."""
         return sum(path.stat().st_size for path in self.path(key).rglob("*") if path.is_file())
+
+
+def _link(source: str, target: str) -> None:
+    """Give a file a second name; where the file system cannot, copy it."""
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copyfile(source, target)
+        sync_file(Path(target))
 
 
 def _digest(path: Path) -> str:

@@ -173,3 +173,22 @@ def test_a_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
 )
 def test_json_laid_out_for_people_is_the_same_value(value):
     assert json.loads(laid_out(value)) == json.loads(json.dumps(value))
+
+
+def test_a_product_can_be_had_under_another_key_and_outlives_the_first(store):
+    key, other = fill(store), "cd" * 32
+    store.adopt(key, other)
+    store.adopt("ef" * 32, "01" * 32)  # what is not there is not taken over
+    store.discard(key)
+    assert not store.has(key) and not store.has("01" * 32)
+    assert (store.open(other) / "inner" / "b.bin").read_bytes() == b"b" * 1000
+    assert not any(store.making.iterdir())
+
+
+def test_where_files_cannot_have_two_names_they_are_copied(store, monkeypatch):
+    def refuse(*names):
+        raise OSError("no links here")
+
+    monkeypatch.setattr("os.link", refuse)
+    store.adopt(fill(store), "cd" * 32)
+    assert store.open("cd" * 32).is_dir()

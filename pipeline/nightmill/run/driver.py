@@ -94,6 +94,8 @@ class Driver:
                 told = True
             if not self.crew.busy:
                 self._look_everywhere()
+                if self.showing.lacks(self.plan, self.board):
+                    continue
                 break
             for name, outcome in self.crew.wait():
                 self.running.pop(name, None)
@@ -107,6 +109,8 @@ class Driver:
     def end(self, state: str) -> dict[str, Any]:
         """Write the summary for good and return it."""
         summary = self._write_summary(state)
+        for key in self.board.ahead.keys.values():
+            self.session.store.discard(key)
         try:
             save_memory(self.session.store.root, self.plan, self.board)
         except OSError as error:
@@ -115,6 +119,8 @@ class Driver:
         return summary
 
     def _task(self, step: Step) -> dict[str, Any] | None:
+        if step.id in self.board.ahead.running:
+            return self._packed(step, self.board.ahead.keys[step.id], self.board.ahead.inputs[step.id])
         key = self.board.key(step.id) or ""
         reason = self.session.store.refusal(key)
         if reason is not None:
@@ -122,6 +128,10 @@ class Driver:
             self.journal.event("step refused before", step=step.id, title=step.title, reason=reason)
             self._failed(step, reason)
             return None
+        return self._packed(step, key, self.board.inputs(step))
+
+    def _packed(self, step: Step, key: str, inputs: dict[str, str]) -> dict[str, Any]:
+        """Return a step as it travels to a worker."""
         self.running[step.id] = step.title
         return {
             "action": step.action,
@@ -129,7 +139,7 @@ class Driver:
             "key": key,
             "content": step.content,
             "carry": step.carry,
-            "inputs": self.board.inputs(step),
+            "inputs": inputs,
             "store": str(self.session.store.root),
             "plugins": list(self.session.plugins),
         }
@@ -138,6 +148,9 @@ class Driver:
         """Take in what came of a task."""
         self.touched.update(step.captures)
         spent = {"seconds": outcome["seconds"], "peak_mb": outcome["peak_mb"]}
+        if step.id in self.board.ahead.running and outcome.get("kind") not in ("disk", "machine"):
+            self._settle_ahead(step, outcome, spent)
+            return
         if outcome["ok"]:
             self.journal.event("step done", step=step.id, title=step.title, **spent)
             own = _own_stages(step)
@@ -164,6 +177,15 @@ class Driver:
         if step.action not in COURTESIES:
             self._check_same_fault(step, outcome)
         self._failed(step, outcome["reason"])
+
+    def _settle_ahead(self, step: Step, outcome: dict[str, Any], spent: dict[str, float]) -> None:
+        """Take in what came of a task that was begun before its key was known; what failed is done in its turn."""
+        if outcome["ok"]:
+            self.journal.event("step done", step=step.id, title=step.title, ahead=True, **spent)
+            self.board.done_ahead(step.id)
+        else:
+            self.journal.event("step not done ahead", step=step.id, title=step.title, reason=outcome["reason"], **spent)
+            self.board.failed_ahead(step.id)
 
     def _failed(self, step: Step, reason: str) -> None:
         """Give a step up, and all that cannot be had without it."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +23,7 @@ from .fitting import Fitting
 from .index import Index
 from .inventory import Inventory, Opener, SetAside, open_again, take_inventory
 from .reading import settle
+from .remember import label_of, load_memory
 from .states import Board
 
 __all__ = ["Session", "open_here", "out_of", "prepare"]
@@ -110,8 +112,13 @@ class Session:
 
     def _board(self, plan: Plan) -> Board:
         board = Board(plan, self.store.has)
+        board.ahead.adopt = self.store.adopt
+        seen = load_memory(self.store.root)
         for step in plan.steps.values():
             if step.action == "fingerprint":
+                if label_of(step, plan) not in seen:
+                    # Of a recording that was never summed here, no product can be there: its first pass may begin.
+                    board.ahead.tokens[step.id] = f"ahead {uuid.uuid4().hex}"
                 known = self.index.get(step.carry["file"], Path(step.carry["path"]), "sha256")
                 if isinstance(known, str):
                     board.sums[step.id] = known

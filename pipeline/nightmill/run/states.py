@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 from ..plan import Plan, Step
+from .ahead import ACTIONS, Ahead
 
 __all__ = ["Board", "Status"]
 
@@ -39,6 +40,8 @@ class Board:
         Says whether the product of a key is in the store.
     sums : dict of str to str
         Fingerprints that are known, by the identity of the fingerprint step.
+    ahead : Ahead
+        What may be begun, and is, before its key is known; nothing by default.
     """
 
     plan: Plan
@@ -47,6 +50,7 @@ class Board:
     status: dict[str, Status] = field(default_factory=dict)
     reasons: dict[str, str] = field(default_factory=dict)
     made: set[str] = field(default_factory=set)
+    ahead: Ahead = field(default_factory=Ahead)
     _keys: dict[str, str | None] = field(default_factory=dict)
     _users: dict[str, list[str]] = field(default_factory=dict)
     _order: dict[str, int] = field(default_factory=dict)
@@ -107,7 +111,7 @@ class Board:
                 self._parked.add(step.id)
                 self.status[step.id] = Status.WANTED
                 pending += reversed([one for one in self._unknown(step.id) if self.of(one) is Status.IDLE])
-            elif self.has(key):
+            elif self._has(step.id, key):
                 self._settle(step.id, Status.THERE)
             else:
                 self.status[step.id] = Status.WANTED
@@ -122,12 +126,54 @@ class Board:
             step = self.plan.steps[heapq.heappop(self._heap)[2]]
             if self.of(step.id) is Status.READY:
                 self.status[step.id] = Status.RUNNING
+                if step.id in self.ahead.tokens:
+                    self.ahead.summing[step.id] = None
                 return step
+        return self._next_ahead()
+
+    def done_ahead(self, step_id: str) -> None:
+        """Tell that a step's product is there under the key that it was begun with."""
+        self.ahead.running.discard(step_id)
+        self.ahead.made.add(step_id)
+        if self.of(step_id) is Status.RUNNING:
+            self.again(step_id)
+
+    def failed_ahead(self, step_id: str) -> None:
+        """Tell that a step could not be done ahead: it is done, or fails, in its turn."""
+        self.ahead.running.discard(step_id)
+        if self.of(step_id) is Status.RUNNING:
+            self.again(step_id)
+
+    def _next_ahead(self) -> Step | None:
+        """Take a step of the first pass over a recording that is being summed."""
+        for mark in self.ahead.summing:
+            for user in self._users.get(mark, ()):
+                step = self.plan.steps[user]
+                if step.action in ACTIONS and user not in self.ahead.keys and self.of(user) is Status.IDLE:
+                    inputs = self._inputs_ahead(step)
+                    if inputs is not None:
+                        self.ahead.begin(user, step.key(inputs), inputs)
+                        return step
         return None
+
+    def _inputs_ahead(self, step: Step) -> dict[str, str] | None:
+        """Return what a step would be made from, the recording's sum stood in for; None while something lacks."""
+        found: dict[str, str] = {}
+        for need in step.inputs:
+            if need.step in self.ahead.summing:
+                found[need.role] = self.ahead.tokens[need.step]
+            elif need.step in self.ahead.made:
+                found[need.role] = self.ahead.keys[need.step]
+            elif self.of(need.step) is Status.THERE:
+                found[need.role] = self.key(need.step) or ""
+            elif not (need.optional and self.of(need.step) is Status.FAILED):
+                return None
+        return found
 
     def done(self, step_id: str, sha256: str | None = None) -> None:
         """Tell that a step's product is there; a fingerprint comes with its sum."""
         self.made.add(step_id)
+        self.ahead.summing.pop(step_id, None)
         if sha256 is not None:
             self.sums[step_id] = sha256
             self._forget(step_id)
@@ -146,6 +192,7 @@ class Board:
             self.status[current] = Status.FAILED
             self.reasons[current] = why
             self._parked.discard(current)
+            self.ahead.summing.pop(current, None)
             fallen.append(current)
             self._forget(current)
             for user in self._users.get(current, ()):
@@ -171,6 +218,7 @@ class Board:
     def again(self, step_id: str) -> None:
         """Put a running step back, to be tried once more (its needs are looked at anew)."""
         step = self.plan.steps[step_id]
+        self.ahead.summing.pop(step_id, None)
         self.status[step_id] = Status.WANTED
         if step.action == "fingerprint":
             self._set_ready(step)
@@ -216,12 +264,19 @@ class Board:
         states = [self.of(need.step) for need in step.inputs]
         if all(state in (Status.THERE, Status.FAILED) for state in states):
             key = self.key(step.id)
-            if key is not None and self.has(key):
+            if key is not None and self._has(step.id, key):
                 self._settle(step.id, Status.THERE)
             else:
                 self._set_ready(step)
 
+    def _has(self, step_id: str, key: str) -> bool:
+        self.ahead.take_over(step_id, key)
+        return self.has(key)
+
     def _set_ready(self, step: Step) -> None:
+        if step.id in self.ahead.running:
+            self.status[step.id] = Status.RUNNING
+            return
         self.status[step.id] = Status.READY
         heapq.heappush(self._heap, (step.captures[0], self._order[step.id], step.id))
 
