@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 import time
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+import pytest
 
+from nightmill.night import Found
+from nightmill.run.follow import Settling
 from toysupport import TOY, TOY_RECIPE, events, products
 
 
@@ -18,6 +22,37 @@ def command(night, out, *more):
         sys.executable, "-m", "nightmill", "run", str(night), "--out", str(out),
         "--recipe", str(night.parent / "toy.yaml"), "--plugin", str(TOY), "--using", "serial", "--quiet", *more,
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("jump_s", [-86_400.0, 86_400.0])
+def test_a_clock_that_is_set_meanwhile_makes_no_difference(tmp_path, monkeypatch, jump_s):
+    path = tmp_path / "a.npy"
+    path.write_bytes(b"half")
+    found = Found(path, "a.npy", "toy-source")
+    settling = Settling(0.3)
+    assert not settling.ready(found)
+    real = time.time
+    monkeypatch.setattr(time, "time", lambda: real() + jump_s)
+    assert not settling.ready(found)
+    assert settling.held == {"a.npy"}
+    path.write_bytes(b"whole")
+    os.utime(path, (real() - jump_s, real() - jump_s))
+    assert not settling.ready(found)
+    time.sleep(0.35)
+    assert settling.ready(found)
+    assert settling.held == set()
+    path.unlink()
+    assert not settling.ready(found)
+
+
+def test_a_run_lives_through_a_clock_that_is_set(run_toy, toy_night, monkeypatch):
+    before = products(run_toy("steady").out)
+    real, calls = time.time, []
+    monkeypatch.setattr(time, "time", lambda: real() + 86_400.0 * (-1) ** len(calls.append(0) or calls))
+    result = run_toy("jumping")
+    assert result.exit_code == 0
+    assert products(result.out) == before
+    assert all(0 <= float(event["seconds"]) < 60 for event in events(result.out, "step done"))
 
 
 def test_captures_are_taken_as_they_are_finished(tmp_path):

@@ -216,36 +216,48 @@ def _forget_some(out, chooser):
 
 
 @pytest.mark.skipif(os.name == "nt", reason="console signals differ on Windows")
-def test_ctrl_c_once_leaves_a_resumable_state(slow_night, tmp_path, monkeypatch):
+def test_ctrl_c_once_leaves_a_resumable_state_and_a_lost_terminal_does_not_end_it(slow_night, tmp_path, monkeypatch):
     monkeypatch.setenv("TOY_SLEEP", "0.3")
-    running = start(slow_night, tmp_path / "out")
-    _wait_for(tmp_path / "out", "step done")
+    out = tmp_path / "out"
+    running = start(slow_night, out)
+    _wait_for(out, "step done")
+    running.send_signal(signal.SIGHUP)
+    before = len(events(out, "step done"))
+    deadline = time.monotonic() + 60
+    while len(events(out, "step done")) == before:
+        assert running.poll() is None and time.monotonic() < deadline
+        time.sleep(0.1)
     began = time.monotonic()
     running.send_signal(signal.SIGINT)
     assert running.wait(timeout=30) == 130
-    assert time.monotonic() - began < 15
+    spent = time.monotonic() - began
+    print(f"ended {spent:.2f} s after Ctrl-C")
+    assert spent < 10
     said = running.stderr.read().decode()
     running.stderr.close()
     assert "give the same command again to go on" in said
     assert "Traceback" not in said
-    assert events(tmp_path / "out", "run interrupted")
+    assert events(out, "run interrupted")
+    assert json.loads((out / "night.json").read_text(encoding="utf-8"))["state"] == "interrupted"
     monkeypatch.setenv("TOY_SLEEP", "0.01")
-    again = subprocess.run(command(slow_night, tmp_path / "out"), capture_output=True, timeout=300, check=False)
+    again = subprocess.run(command(slow_night, out), capture_output=True, timeout=300, check=False)
     assert again.returncode == 0, again.stderr.decode()
 
 
 @pytest.mark.skipif(os.name == "nt", reason="console signals differ on Windows")
-def test_ctrl_c_twice_stops_at_once(slow_night, tmp_path, monkeypatch):
+def test_ctrl_c_twice_stops_at_once_and_the_system_may_ask_too(slow_night, tmp_path, monkeypatch):
     monkeypatch.setenv("TOY_SLEEP", "5")
     running = start(slow_night, tmp_path / "out", "--using", "serial")
     _wait_for(tmp_path / "out", "step done")
     time.sleep(1)
-    running.send_signal(signal.SIGINT)
+    running.send_signal(signal.SIGTERM)
     time.sleep(0.5)
     began = time.monotonic()
     running.send_signal(signal.SIGINT)
     assert running.wait(timeout=30) == 130
-    assert time.monotonic() - began < 1
+    spent = time.monotonic() - began
+    print(f"ended {spent:.2f} s after the second")
+    assert spent < 1
     running.stderr.close()
 
 

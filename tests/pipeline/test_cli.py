@@ -154,6 +154,23 @@ def test_doctor_tells_and_hides_what_is_private(tmp_path):
     assert getpass.getuser() not in done.stdout.replace("(user)", "")
 
 
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("60 GB free at /srv/astro/jane", "60 GB free at (path)"),
+        ("x.py (/data/x.py): no", "x.py ((path)): no"),
+        (r"60 GB free at C:\Users\jane\night", "60 GB free at (path)"),
+        (r'"text": "free at D:\\night"', '"text": "free at (path)"'),
+        (r"at \\server\share\x", "at (path)"),
+        ("numpy 2.4.6 on x86_64 and/or 3/4 of 5 GB", "numpy 2.4.6 on x86_64 and/or 3/4 of 5 GB"),
+    ],
+)
+def test_what_is_shared_holds_no_path(text, shown):
+    from nightmill.cli.doctor import _hide
+
+    assert _hide(text) == shown
+
+
 def test_a_frame_that_is_brighter_than_any_is_no_reason_to_stop(toy, toy_night):
     np.save(toy_night / "mars_20250205_204500_R.npy", np.full((20, 24, 32), 255, np.uint8))
     assert nightmill(*toy).returncode == 0

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import getpass
 import json
+import re
 from dataclasses import asdict
 from pathlib import Path
 
 import click
 
 __all__ = ["doctor"]
+
+PATHS = re.compile(r"(?<![\w/~.)])(?:/[^\s/,;:'\"()]+)+/?|[A-Za-z]:\\\\?[^\s,;'\"()]*|\\\\[^\s,;'\"()]+")
+"""What looks like a path of any system."""
 
 MARKS = {"good": "ok ", "warning": "!  ", "bad": "bad"}
 
@@ -44,7 +48,7 @@ def _hide(text: str) -> str:
     for private, shown in ((str(Path.cwd()), "(here)"), (str(Path.home()), "~"), (_user(), "(user)")):
         if len(private) > 2:
             text = text.replace(private, shown)
-    return text
+    return PATHS.sub("(path)", text)
 
 
 def _user() -> str:

@@ -110,9 +110,15 @@ def _cores() -> Finding:
 def _memory() -> Finding:
     import psutil
 
-    memory = psutil.virtual_memory()
-    text = f"{memory.available / 1e9:.1f} GB available of {memory.total / 1e9:.1f} GB"
-    if memory.available >= LEAST_MEMORY:
+    from ..run.memory import available_bytes, share_memory
+
+    available = available_bytes()
+    workers, each = share_memory(None, None)
+    text = (
+        f"{available / 1e9:.1f} GB available of {psutil.virtual_memory().total / 1e9:.1f} GB; a run starts {workers} "
+        f"workers, and each may use {each / 1e9:.1f} GB (--workers and --memory change it)"
+    )
+    if available >= LEAST_MEMORY:
         return Finding("good", "memory", text)
     return Finding("warning", "memory", text, "close other programs, or give --workers 1")
 

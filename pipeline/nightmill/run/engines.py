@@ -269,7 +269,7 @@ class DaskEngine(Engine):
             self._watch.stop()
         for held in (getattr(self, "_client", None), self._cluster):
             if held is not None:
-                with contextlib.suppress(Exception):
+                with contextlib.suppress(Exception):  # what does not close well must not hide how the run ended
                     held.close(timeout=2 if at_once else 10)
         self._settings.__exit__(None, None, None)
 

@@ -34,18 +34,8 @@ class Settling:
             return False
         before = self.seen.get(found.file)
         if before is None or before[0] != now:
-            self.seen[found.file] = (now, time.monotonic())
-            before = self.seen[found.file]
-            if _age(now) >= self.seconds:
-                # It was at rest before we came: its own time of change says so.
-                self.seen[found.file] = before = (now, time.monotonic() - self.seconds)
+            # By our own clock alone: that of a file server, or one that was set meanwhile, says nothing.
+            self.seen[found.file] = before = (now, time.monotonic())
         at_rest = time.monotonic() - before[1] >= self.seconds
         (self.held.discard if at_rest else self.held.add)(found.file)
         return at_rest
-
-
-def _age(seen: list[Any]) -> float:
-    """Return the seconds since the last change; a clock that jumped counts as just changed."""
-    times = [entry[2] for entry in seen] if seen and isinstance(seen[0], list) else seen[1:2]
-    age = time.time() - max(times, default=0) / 1e9
-    return age if age >= 0 else 0.0

@@ -8,6 +8,7 @@ from __future__ import annotations
 import traceback
 from collections.abc import Mapping
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 from ..foreign import attempt
@@ -38,11 +39,19 @@ class Showing:
         self._hook = session.registry.manager.hook.nightmill_report
         self._report = Report(session.out, session.night, self._extras)
         self._told: set[str] = set()
+        self._verified: set[str] = set()
+        self._lost: set[str] = set()
+
+    def lacks(self, plan: Plan, board: Board) -> bool:
+        """Verify what the page is made of; say whether something damaged was thrown away and is to be made again."""
+        lost = len(self._lost)
+        _sources(plan, board, self._store, self._verified, self._lost)
+        return len(self._lost) > lost
 
     def write(self, summary: Mapping[str, Any], plan: Plan, board: Board) -> None:
         """Write the page, if there is something new; raises OSError only."""
         try:
-            self._report.write(summary, _sources(plan, board, self._store))
+            self._report.write(summary, _sources(plan, board, self._store, self._verified, self._lost))
         except OSError:
             raise
         except Exception as error:  # the boundary of a courtesy
@@ -75,21 +84,41 @@ def _add(added: dict[str, Any], implementation: Any, values: Mapping[str, Any]) 
         added["captures"].setdefault(file, {}).update(facts)
 
 
-def _sources(plan: Plan, board: Board, store: Store) -> Sources:
+def _sources(plan: Plan, board: Board, store: Store, verified: set[str], lost: set[str]) -> Sources:
     sources = Sources()
     for chain in plan.chains:
-        key = board.key(chain.sheet) if board.of(chain.sheet) is Status.THERE else None
-        if key is not None:
-            sources.sheets[chain.capture.file] = store.path(key)
+        folder = _whole(chain.sheet, board, store, verified, lost)
+        if folder is not None:
+            sources.sheets[chain.capture.file] = folder
     for picture in plan.pictures:
-        if board.of(picture.preview) is not Status.THERE or board.of(picture.step) is not Status.THERE:
+        if board.of(picture.step) is not Status.THERE:
+            continue
+        folder = _whole(picture.preview, board, store, verified, lost)
+        if folder is None:
             continue
         try:
             listed = store.meta(board.key(picture.step) or "")["listed"]
-            folder = store.path(board.key(picture.preview) or "")
             shown = store.meta(board.key(picture.preview) or "")["shown"]
         except DamagedError:
             continue
         for one, what in zip(listed, shown, strict=False):
             sources.previews[one["name"]] = (folder, what)
     return sources
+
+
+def _whole(step: str, board: Board, store: Store, verified: set[str], lost: set[str]) -> Path | None:
+    """Return the folder of a product that is there and whole; a damaged one is thrown away and made again, once."""
+    key = board.key(step) if board.of(step) is Status.THERE else None
+    if key is None:
+        return None
+    if key not in verified:
+        try:
+            store.open(key)
+        except DamagedError:
+            if key not in lost:
+                lost.add(key)
+                store.discard(key)
+                board.lost(step)
+            return None
+        verified.add(key)
+    return store.path(key)

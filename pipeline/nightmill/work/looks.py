@@ -12,7 +12,27 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["bright_box", "demosaic", "encode", "levels", "match", "on_grid", "shrink", "to_bytes", "to_planes_last"]
+from ..errors import NightmillError
+from .calling import StageError
+
+__all__ = [
+    "FAULTS",
+    "bright_box",
+    "demosaic",
+    "encode",
+    "levels",
+    "match",
+    "on_grid",
+    "shrink",
+    "to_bytes",
+    "to_planes_last",
+]
+
+FAULTS: tuple[type[Exception], ...] = (
+    *(ArithmeticError, AssertionError, AttributeError, LookupError, RuntimeError, TypeError, ValueError),
+    *(NightmillError, StageError, cv2.error),
+)
+"""What a courtesy may stumble over in data that it was not made for."""
 
 Array = NDArray[np.float32]
 

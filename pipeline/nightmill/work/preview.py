@@ -36,7 +36,7 @@ def preview(task: Task, folder: Path, meta: dict[str, Any]) -> None:
             shown.append(_one(task, folder, place))
         except (DamagedError, OSError, MemoryError):
             raise
-        except Exception as error:  # a courtesy, as the sheet: said, and that is all
+        except looks.FAULTS as error:  # a courtesy, as the sheet: said, and that is all
             shown.append({"missing": f"{type(error).__name__}: {error}"})
     meta["shown"] = shown
 

@@ -72,7 +72,7 @@ def _tried(missing: list[str], part: Callable[[], Any], otherwise: Any) -> Any:
         return part()
     except (DamagedError, OSError, MemoryError):
         raise
-    except Exception as error:  # the boundary of a courtesy: said in the sheet, and that is all
+    except looks.FAULTS as error:  # the boundary of a courtesy: said in the sheet, and that is all
         missing.append(f"{type(error).__name__}: {error}")
         return otherwise
 

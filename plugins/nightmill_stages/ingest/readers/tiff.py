@@ -127,7 +127,7 @@ def _guarded(name: str) -> Iterator[None]:
         yield
     except (CaptureError, OSError):
         raise
-    except Exception as error:
+    except Exception as error:  # the library raises whatever its arithmetic on damaged bytes comes to
         raise CaptureError(f"{name} is damaged or no TIFF file ({error}). Copy it again or leave it out.") from error
 
 
