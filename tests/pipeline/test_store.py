@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
+import sys
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -34,6 +37,28 @@ def test_a_product_is_there_whole_with_its_meta(store):
     assert store.meta(key)["title"] == "a product"
     assert list(store.keys()) == [key]
     assert not list(store.making.iterdir())
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="asks /proc what was forced to the disk")
+def test_everything_is_forced_to_the_disk_before_it_gets_its_name_and_the_name_after(store, tmp_path, monkeypatch):
+    told = []
+    fsync, rename, replace = os.fsync, Path.rename, Path.replace
+    monkeypatch.setattr(
+        os, "fsync", lambda fd: (told.append(("force", Path(f"/proc/self/fd/{fd}").readlink())), fsync(fd))
+    )
+    monkeypatch.setattr(Path, "rename", lambda a, b: (told.append(("name", Path(b))), rename(a, b))[1])
+    monkeypatch.setattr(Path, "replace", lambda a, b: (told.append(("name", Path(b))), replace(a, b))[1])
+    key = fill(store)
+    product = store.path(key)
+    named = told.index(("name", product))
+    forced = {path.name for what, path in told[:named] if what == "force"}
+    assert forced >= {"a.bin", "b.bin"}
+    assert told.index(("name", next(path for _, path in told if path.name == "meta.json"))) < named
+    assert ("force", product.parent) in told[named:]
+    told.clear()
+    write_whole(tmp_path / "x", b"x")
+    assert [what for what, _ in told] == ["force", "name", "force"]
+    assert [told[1][1], told[2][1]] == [tmp_path / "x", tmp_path]
 
 
 def test_nothing_is_there_when_the_making_fails(store):

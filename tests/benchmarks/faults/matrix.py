@@ -115,6 +115,11 @@ def main() -> None:
             cells.append(f"{total} ({len(mine)} files)" + ("" if same else " DIFFERS"))
         differ += found.keys() != reference.keys()
         print(f"| {where} | " + " | ".join(cells) + " |", flush=True)
+    written = sum(path.stat().st_size for path in out.rglob("*") if path.is_file())
+    needed = float(str(events(out, "space")[0]["needed"]))
+    print(
+        f"\ndisk: {written / 1e6:.1f} MB written, {needed / 1e6:.1f} MB reckoned before ({needed / written - 1:+.0%})"
+    )
     raise SystemExit(1 if differ else 0)
 
 
