@@ -45,7 +45,7 @@ class Orient(PictureStage):
     """
 
     name = "orient"
-    version = "4"
+    version = "5"
     uses = ("site", "telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):
