@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .blur import Blur
+from .edge import canvas_frequencies, edge_of
+from .limb import Ellipse
 from .lucy import richardson_lucy
 from .optics import Optics
 from .signal import Signal
@@ -35,12 +37,15 @@ class Sharpened:
         Standard deviation of the noise after over before.
     iterations : int
         For iterating methods; 0 otherwise.
+    added : ndarray of float32, shape (h, w), or None
+        Of the picture, what does not come from the gain: the edge of a disc.
     """
 
     picture: NDArray[np.float32]
     gain: Float | None
     noise_gain: float
     iterations: int = 0
+    added: NDArray[np.float32] | None = None
 
 
 def _noise_gain(gain: Float, signal: Signal) -> float:
@@ -50,13 +55,27 @@ def _noise_gain(gain: Float, signal: Signal) -> float:
     return float(np.sqrt(np.sum(noise * np.asarray(gain, np.float64) ** 2) / total)) if total > 0 else 0.0
 
 
-def sharpen_wiener(picture: Float, blur: Blur, optics: Optics, signal: Signal, strength: float) -> Sharpened:
-    """Sharpen by the Wiener filter."""
+def sharpen_wiener(
+    picture: Float,
+    blur: Blur,
+    optics: Optics,
+    signal: Signal,
+    strength: float,
+    ellipse: Ellipse | None = None,
+    background: float = 0.0,
+) -> Sharpened:
+    """Sharpen by the Wiener filter; a disc above `background` that ends along `ellipse` gets its edge back."""
     gain = wiener_gain(
         frequencies(picture.shape), lambda f: blur.transfer(f, optics.cutoff), signal, optics.cutoff, strength=strength
     ).astype(np.float32)
     sharp = apply_transfer(np.asarray(picture, np.float32), gain)
-    return Sharpened(sharp, gain, _noise_gain(gain, signal))
+    if ellipse is None:
+        return Sharpened(sharp, gain, _noise_gain(gain, signal))
+    f, level = canvas_frequencies(picture.shape), np.float32(background)
+    telescope = optics.transfer(f).astype(np.float32)
+    transfer = (blur.transfer(np.minimum(f, optics.cutoff), optics.cutoff) ** strength).astype(np.float32)
+    edge = edge_of(picture - level, sharp - level, ellipse, telescope, transfer, gain)
+    return Sharpened(sharp + edge, gain, _noise_gain(gain, signal), added=edge)
 
 
 def sharpen_lucy(

@@ -25,10 +25,10 @@ Float = NDArray[np.floating]
 USUAL = 0.33
 """Cut-off at 530 nm that most sampling aims at, cycles a pixel: a pixel of a fifth of the focal ratio, in micrometres
 (common practice, no source); and the spread of its logarithm."""
-USUAL_SPREAD = 0.25
+USUAL_SPREAD = 0.15
 SLOPE, SLOPE_SPREAD = 3.2, 0.6
 """Scenes have power f^-SLOPE: 3 for edges, up to 4 for darkened limbs."""
-UNSURE = 3.0
+UNSURE = 5.0
 """The model is no better than this many times the noise of the rings."""
 
 
@@ -70,7 +70,7 @@ def fit_cutoff(halves: Sequence[tuple[Float, Float]], wavelengths_nm: Sequence[f
     obstruction : float
         Of the telescope.
     """
-    grid = np.exp(np.linspace(np.log(0.08), np.log(0.9), 160))
+    grid = np.exp(np.linspace(np.log(0.08), np.log(0.9), 120))
     usual = USUAL * 530.0 / wavelengths_nm[0]
     cost = (np.log(grid / usual) / USUAL_SPREAD) ** 2
     for (first, second), wave in zip(halves, wavelengths_nm, strict=True):
@@ -96,7 +96,7 @@ def _cost(first: Float, second: Float, cutoffs: NDArray[np.float64], obstruction
     costs = np.full(cutoffs.size, np.inf)
     slopes = np.arange(1.5, 5.1, 0.25)
     for index, cutoff in enumerate(cutoffs):
-        if not 0.9 * seen < cutoff < 2.0 * seen:
+        if cutoff < 0.9 * seen:
             continue
         passed = np.where(f < cutoff, np.asarray(modulation_transfer(np.minimum(f / cutoff, 1.0), obstruction)), 0) ** 2
         for slope in slopes:

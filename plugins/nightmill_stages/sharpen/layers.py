@@ -61,8 +61,14 @@ def finished(
         gains = np.array([result.noise_gain for result in results], np.float32)
         noise = noise * (gains[:, None, None] if noise.ndim == 3 else gains[0])
     if all(result.gain is not None for result in results) and all(pair is not None for pair in halves):
-        a, b = (joined([apply_transfer(p[k], r.gain) for p, r in zip(halves, results, strict=True)]) for k in range(2))
+        a, b = (joined([_alike(p[k], r) for p, r in zip(halves, results, strict=True)]) for k in range(2))
     return picture.replace(data=joined([result.picture for result in results]), noise=noise, half_a=a, half_b=b)
+
+
+def _alike(half: NDArray[np.float32], result: Sharpened) -> NDArray[np.float32]:
+    """Treat a half-set as the whole was."""
+    sharp = apply_transfer(half, result.gain)
+    return sharp if result.added is None else sharp + result.added
 
 
 def noted(picture: Picture, facts: dict[str, Any]) -> Picture:

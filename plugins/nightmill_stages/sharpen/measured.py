@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .blur import Blur
+from .limb import Ellipse
 from .optics import Optics
 from .seeing import prior_from_header
 from .signal import Signal
@@ -37,6 +38,8 @@ class Measured:
         D/r0 of the first channel by the motion of the frames alone, for comparison.
     why : str
         One plain sentence.
+    ellipses : list of Ellipse or None
+        Where the object ends in each channel; empty when it was not looked for.
     """
 
     blurs: list[Blur]
@@ -44,6 +47,7 @@ class Measured:
     error: float
     by_motion: float | None
     why: str
+    ellipses: list[Ellipse | None] = field(default_factory=list)
 
 
 def measure_blur(
@@ -65,17 +69,18 @@ def measure_blur(
         What the stack knows.
     """
     stronger = [float((o.wavelength_nm / optics[0].wavelength_nm) ** -REFERENCE) for o in optics]
-    field = bool(header.get("fills_frame", False)) or not all(has_sky(plane) for plane in planes)
-    prior, by_motion = prior_from_header(header, optics[0], field=field)
+    fills = bool(header.get("fills_frame", False)) or not all(has_sky(plane) for plane in planes)
+    prior, by_motion = prior_from_header(header, optics[0], field=fills)
 
     def blurs(ratio: float, share: float) -> list[Blur]:
         return [Blur(ratio * k, share, o.obstruction, o.drop_px) for k, o in zip(stronger, optics, strict=True)]
 
-    if not field:
-        parts = zip(planes, optics, signals, noises, stronger, strict=True)
-        found = fit_sky([Channel(*part) for part in parts], prior)
+    if not fills:
+        channels = [Channel(*part) for part in zip(planes, optics, signals, noises, stronger, strict=True)]
+        found = fit_sky(channels, prior)
         why = f"found from the halo in the sky and the edge of the object (misfit {found.misfit:.1f} of the noise)"
-        return Measured(blurs(found.ratio, found.share), "sky", found.ratio_error, by_motion, why)
+        ellipses = [channel.ellipse() for channel in channels]
+        return Measured(blurs(found.ratio, found.share), "sky", found.ratio_error, by_motion, why, ellipses)
     if by_motion is not None:
         why = "found from the motion of the frames and the share kept, for there is no sky around the object"
         return Measured(blurs(prior.ratio, prior.share), "motion", prior.ratio_spread, by_motion, why)

@@ -17,28 +17,35 @@ import scipy
 from numpy.typing import NDArray
 
 from .blur import RATIO_RANGE, SHARE_RANGE, Blur
+from .limb import Ellipse, LimbProfile, find_ellipse
 from .optics import Optics
 from .signal import Signal
 from .spectral import cosine, frequencies, uncosine
 
-__all__ = ["Channel", "Found", "Prior", "fit_sky", "has_sky"]
+__all__ = ["Channel", "Found", "Prior", "fit_sky", "has_sky", "on_canvas", "sky_level"]
 
 Float = NDArray[np.floating]
 EDGE = 0.08
 """The object ends where the deconvolved picture falls to this share of its level."""
 TOLERANCE = 0.0005
 """What the model cannot explain of the sky, as a share of the object's level."""
+LIMB_TOLERANCE = 0.004
+"""What the model cannot explain of a disc's fall at its limb (clouds, caps), as a share of its brightness there."""
 CYCLES = 4
 
 
 @dataclass(frozen=True)
 class Prior:
-    """What is known of the blur before the sky is looked at: mean and spread of ln(D/r0) and ln(share)."""
+    """What is known of the blur before the sky is looked at: mean and spread of ln(D/r0) and ln(share).
+
+    `below` is by what factor the spread is larger towards calm air: what moves frames need not be air.
+    """
 
     ratio: float = 3.0
     ratio_spread: float = 2.0
     share: float = 0.5
     share_spread: float = 1.0
+    below: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -82,9 +89,11 @@ class Channel:
     """
 
     def __init__(self, picture: Float, optics: Optics, signal: Signal, noise: float, stronger: float = 1.0) -> None:
-        above = _around_object(np.asarray(picture - sky_level(picture), np.float32))
+        window = around_object(np.asarray(picture - sky_level(picture), np.float32))
+        above = np.ascontiguousarray(picture[window] - np.float32(sky_level(picture)), np.float32)
         self._data, finer = _coarser(above, optics.cutoff)
-        self.picture, self._inner = _on_canvas(self._data)
+        self.picture, self._inner = on_canvas(self._data)
+        self._window, self._window_shape = window, above.shape
         self._seen = np.zeros(self.picture.shape, bool)
         self._seen[self._inner] = True
         self.noise, self.stronger = noise * finer, stronger
@@ -94,6 +103,8 @@ class Channel:
         self.level = float(np.median(bright)) if bright.size else 0.0
         self.frequency = frequencies(self.picture.shape)
         self._telescope = self.optics.transfer(self.frequency).astype(np.float32)
+        self._limb: LimbProfile | None = None
+        self._ellipse: Ellipse | None = None
         self._weight = signal.weight(self.frequency, self.optics.cutoff).astype(np.float32)
         self._weighted = cosine(self.picture) * self._weight
         self.outline(self.picture, 0.25)
@@ -104,8 +115,33 @@ class Channel:
             blur = self.blur(ratio, share)
             sharp = self.sharpened(blur)
             self.outline(sharp, edge)
-            self.picture = _continued(self._data, self._model(sharp, blur), self._inner)
+            self.picture = continued(self._data, self._model(sharp, blur), self._inner)
             self._weighted = cosine(self.picture) * self._weight
+        self._take_limb(sharp, blur)
+
+    def _take_limb(self, sharp: Float, blur: Float) -> None:
+        """Take the ellipse along which the object ends, if it does, and the fall of brightness across it."""
+        self._limb = None
+        self._ellipse = ellipse = find_ellipse(sharp, self.inside, self.optics.cutoff)
+        for _ in range(2 if ellipse is not None else 0):
+            assert ellipse is not None
+            self._limb = LimbProfile(self.picture, self._seen, ellipse, self._telescope, self.optics.cutoff)
+            _, growth = self._limb.residual(blur)
+            growth = 1 + float(np.clip(growth, -0.05, 0.05))
+            self._ellipse = ellipse = replace(ellipse, a=ellipse.a * growth, b=ellipse.b * growth)
+
+    def ellipse(self) -> Ellipse | None:
+        """Return the ellipse along which the object ends in pixels of the picture; None when it does not."""
+        one = self._ellipse
+        if one is None:
+            return None
+        finer = [n / m for n, m in zip(self._window_shape, self._data.shape, strict=True)]
+        at = [
+            (place - part.start + 0.5) * k - 0.5 + (first.start or 0)
+            for place, part, k, first in zip((one.row, one.column), self._inner, finer, self._window, strict=True)
+        ]
+        size = float(np.sqrt(finer[0] * finer[1]))
+        return replace(one, row=at[0], column=at[1], a=one.a * size, b=one.b * size)
 
     def outline(self, sharp: Float, edge: float) -> None:
         """Take the object's outline, and the sky around it, from a sharpened picture."""
@@ -129,8 +165,14 @@ class Channel:
         """Return what a blur leaves unexplained of the sky: its mean square is 1 at noise plus tolerance."""
         blur = self.blur(ratio, share)
         left = (self.picture - self._model(self.sharpened(blur), blur))[self.sky].astype(np.float64)
-        # The level of the sky itself is not known.
-        return (left - left.mean()) / np.hypot(self.noise, TOLERANCE * self.level)
+        left = (left - left.mean()) / np.hypot(self.noise, TOLERANCE * self.level)
+        return np.asarray(left, np.float64)
+
+    def limb_residual(self, ratio: float, share: float) -> NDArray[np.float64]:
+        """Return what a blur leaves unexplained of the fall at the limb, over tolerance; empty where there is none."""
+        if self._limb is None:
+            return np.zeros(0)
+        return self._limb.residual(self.blur(ratio, share))[0] / LIMB_TOLERANCE
 
     def _model(self, sharp: Float, blur: Float) -> Float:
         """Return what the object, cut out along its outline, looks like through telescope and air."""
@@ -141,7 +183,7 @@ class Channel:
         return uncosine(cosine(source) * (self._telescope * blur))
 
 
-def _on_canvas(picture: NDArray[np.float32]) -> tuple[NDArray[np.float32], tuple[slice, slice]]:
+def on_canvas(picture: NDArray[np.float32]) -> tuple[NDArray[np.float32], tuple[slice, slice]]:
     """Put a picture into the middle of a canvas half as large again, on which it fades out.
 
     On the frame alone a halo that leaves it would come back mirrored, and count twice near the border.
@@ -149,10 +191,10 @@ def _on_canvas(picture: NDArray[np.float32]) -> tuple[NDArray[np.float32], tuple
     sides = [scipy.fft.next_fast_len(n + max(n // 3, 32), real=True) for n in picture.shape]
     first = [(side - n) // 2 for side, n in zip(sides, picture.shape, strict=True)]
     inner = (slice(first[0], first[0] + picture.shape[0]), slice(first[1], first[1] + picture.shape[1]))
-    return _continued(picture, np.zeros(sides, np.float32), inner), inner
+    return continued(picture, np.zeros(sides, np.float32), inner), inner
 
 
-def _continued(
+def continued(
     picture: NDArray[np.float32], model: NDArray[np.float32], inner: tuple[slice, slice]
 ) -> NDArray[np.float32]:
     """Continue a picture beyond its borders by a model of it; what the model misses at the border fades away."""
@@ -165,16 +207,16 @@ def _continued(
     return (model + missed * np.outer(*fade)).astype(np.float32)
 
 
-def _around_object(above: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Cut out the object with as much sky as is looked at: large frames with small planets cost no time."""
+def around_object(above: NDArray[np.float32]) -> tuple[slice, slice]:
+    """Return the object's window with as much sky as is looked at: large frames with small planets cost no time."""
     bright = above > 0.25 * np.percentile(above, 99.5)
     bright = scipy.ndimage.binary_opening(bright, iterations=2) if bright.sum() > 400 else bright
     rows, columns = np.flatnonzero(bright.any(axis=1)), np.flatnonzero(bright.any(axis=0))
     if not rows.size:
-        return above
+        return slice(0, above.shape[0]), slice(0, above.shape[1])
     margin = int(max(1.4 * np.sqrt(bright.sum() / np.pi), 30)) + 12
-    window = [slice(max(int(k[0]) - margin, 0), int(k[-1]) + margin + 1) for k in (rows, columns)]
-    return np.ascontiguousarray(above[window[0], window[1]])
+    first, second = (slice(max(int(k[0]) - margin, 0), int(k[-1]) + margin + 1) for k in (rows, columns))
+    return first, second
 
 
 def _coarser(picture: NDArray[np.float32], cutoff: float) -> tuple[NDArray[np.float32], float]:
@@ -232,8 +274,12 @@ def fit_sky(channels: Sequence[Channel], prior: Prior, *, weight: float = 0.05) 
     def residual(point: NDArray[np.float64], used: Sequence[Channel]) -> NDArray[np.float64]:
         ratio, share = np.exp(point)
         parts = [channel.residual(ratio, share) for channel in used]
-        scaled = [part / np.sqrt(part.size * len(used)) for part in parts]
-        return np.concatenate([*scaled, np.sqrt(weight) * (point - middle) / spread])
+        parts += [channel.limb_residual(ratio, share) for channel in used]
+        scaled = [part / np.sqrt(max(part.size, 1) * len(used)) for part in parts]
+        away = (point - middle) / spread
+        if away[0] < 0:
+            away[0] /= prior.below
+        return np.concatenate([*scaled, np.sqrt(weight) * away])
 
     def search(start: NDArray[np.float64], used: Sequence[Channel], edge: float) -> Any:
         ratio, share = np.exp(start)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -14,6 +15,7 @@ from .apply import Sharpened, layer_gains, sharpen_lucy, sharpen_wavelet, sharpe
 from .blur import RATIO_RANGE, SHARE_RANGE, Blur
 from .cutoff import fit_cutoff
 from .layers import finished, halves_of, noise_rms, noted
+from .limb import Ellipse
 from .measured import REFERENCE, Measured, measure_blur
 from .optics import (
     Optics,
@@ -34,6 +36,8 @@ __all__ = ["Sharpen"]
 Gain = Annotated[float, stage.Field(ge=0, le=50)]
 Auto = Literal["auto"]
 DEFAULT_LAYERS = 6
+USUAL_OBSTRUCTION = 0.3
+"""Of telescopes where the night file names none: reflectors have 0.2 to 0.4 (common practice, no source)."""
 APART = 0.04
 """Scales whose logarithms differ by more contradict each other."""
 
@@ -47,7 +51,7 @@ class Sharpen(stage.PictureStage):
     """
 
     name = "sharpen"
-    version = "2"
+    version = "3"
     uses = ("telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):
@@ -107,8 +111,11 @@ class Sharpen(stage.PictureStage):
         measured = self._blurs(filled, optics, signals, noises, picture, context)
         strength = self._strength(measured, context)
         method = "wiener" if method == "auto" else method
+        ellipses = measured.ellipses if measured.ellipses and strength == 1 else [None] * len(planes)
         results = [
-            self._sharpen(method, filled[c], halves[c], noises[c], measured.blurs[c], optics[c], signals[c], strength)
+            self._sharpen(
+                method, filled[c], halves[c], noises[c], measured.blurs[c], optics[c], signals[c], strength, ellipses[c]
+            )
             for c in range(len(planes))
         ]
         facts = self._record(method, strength, measured, optics, signals, results, picture, context)
@@ -126,7 +133,7 @@ class Sharpen(stage.PictureStage):
         telescope = context.night.get("telescope", {})
         waves = channel_wavelengths(picture.filters, len(filled), context.night.get("filters", {}))
         scale = picture_scale(picture, context.night)
-        obstruction = float(telescope.get("obstruction", 0.25))
+        obstruction = float(telescope.get("obstruction", USUAL_OBSTRUCTION))
         pairs = [pair for pair in halves if pair is not None]
         whole = len(pairs) == len(filled)
         first: float | None = None
@@ -201,7 +208,7 @@ class Sharpen(stage.PictureStage):
                 )
                 for one in measured.blurs
             ]
-            measured = Measured(blurs, measured.way, measured.error, measured.by_motion, measured.why)
+            measured = replace(measured, blurs=blurs)
         return measured
 
     def _strength(self, measured: Measured, context: stage.Context) -> float:
@@ -222,6 +229,7 @@ class Sharpen(stage.PictureStage):
         optics: Optics,
         signal: Signal,
         strength: float,
+        ellipse: Ellipse | None,
     ) -> Sharpened:
         if method == "wavelet":
             gains = self.parameters.layers
@@ -233,7 +241,7 @@ class Sharpen(stage.PictureStage):
             count = None if self.parameters.iterations == "auto" else int(self.parameters.iterations)
             level = sky_level(picture)
             return sharpen_lucy(picture, noise, blur, optics, signal, strength, level, count)
-        return sharpen_wiener(picture, blur, optics, signal, strength)
+        return sharpen_wiener(picture, blur, optics, signal, strength, ellipse, sky_level(picture))
 
     def _record(
         self,
