@@ -21,6 +21,7 @@ FAMILIES = (
     "sharpen",
     "compose",
     "mosaic",
+    "brightness",
     "annotate",
     "sequence",
 )

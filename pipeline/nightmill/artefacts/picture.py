@@ -39,8 +39,9 @@ class Picture:
         north, counter-clockwise from up), "mirrored", "disc" ({"x_px", "y_px", "a_px", "b_px", "angle_deg"});
         stages may add others (nightmill_stages.orient tells of the pole's axis and of confidences).
     display : dict
-        Display transform wanted: "black" and "white", linear values shown as black and white, and "gamma" (extra
-        power applied before sRGB, 1 for none).
+        Display transform wanted: "black" and "white", linear values shown as black and white, "gamma" (extra power
+        1 / gamma applied before sRGB, 1 for none) and, where the tones are bent, "softening" (arcsinh, as a share of
+        white).
     header, record : dict
         JSON values: what the stack knew; how the picture came about.
     frames : ndarray of uint8, shape (n, h2, w2, 3), or None
@@ -131,6 +132,9 @@ class Picture:
             cards["NORTHANG"] = (float(self.geometry["north_angle_deg"]), comment)
         if "mirrored" in self.geometry:
             cards["MIRRORED"] = (bool(self.geometry["mirrored"]), "east is clockwise of north")
+        if self.display.get("softening"):
+            comment = "arcsinh softening in TIFF, PNG; here linear"
+            cards["DISPSOFT"] = (float(self.display["softening"]), comment)
         disc = self.geometry.get("disc")
         if disc:
             cards["DISC_X"] = (float(disc["x_px"]), "[px] disc centre, 0-based column")

@@ -97,9 +97,17 @@ def levels(picture: Array) -> tuple[float, float]:
     return float(black), float(max(white, black + 1e-6))
 
 
-def to_bytes(picture: Array, black: float, white: float, gamma: float = 1.0) -> NDArray[np.uint8]:
-    """Turn linear light into 8-bit sRGB (IEC 61966-2-1): `black` and below is 0, `white` and above 255."""
-    light = np.clip((np.nan_to_num(picture, nan=black) - black) / max(white - black, 1e-12), 0, 1) ** gamma
+def to_bytes(
+    picture: Array, black: float, white: float, gamma: float = 1.0, softening: float | None = None
+) -> NDArray[np.uint8]:
+    """Turn linear light into 8-bit sRGB (IEC 61966-2-1): `black` and below is 0, `white` and above 255.
+
+    `softening` s makes arcsinh(light / s) / arcsinh(1 / s) of light between 0 and 1, as a picture's display may ask.
+    """
+    light = np.clip((np.nan_to_num(picture, nan=black) - black) / max(white - black, 1e-12), 0, 1)
+    if softening:
+        light = np.arcsinh(light / softening) / np.arcsinh(1 / softening)
+    light = light ** (1 / gamma)
     bent = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 0.0031308) ** (1 / 2.4) - 0.055)
     return np.asarray(bent * 255 + 0.5, np.uint8)
 

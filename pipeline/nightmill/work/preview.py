@@ -48,13 +48,13 @@ def _one(task: Task, folder: Path, place: Path) -> dict[str, Any]:
     light = looks.shrink(looks.to_planes_last(picture.data), PREVIEW_PX)
     black, white = looks.levels(light)
     black, white = picture.display.get("black", black), picture.display.get("white", white)
-    gamma = float(picture.display.get("gamma", 1.0))
+    gamma, softening = float(picture.display.get("gamma", 1.0)), picture.display.get("softening")
     layers = {"": light, **_before(task, light, tuple(picture.data.shape[-2:]))}
     for name, layer in layers.items():
         # A raw frame is mostly noise, which costs bytes and tells nothing.
         fine, coarse = (55, 32) if name == "frame." else (82, 76)
         for suffix, side, quality in (("webp", PREVIEW_PX, fine), ("small.webp", SMALL_PX, coarse)):
-            bytes8 = looks.to_bytes(looks.shrink(layer, side), black, white, gamma)
+            bytes8 = looks.to_bytes(looks.shrink(layer, side), black, white, gamma, softening)
             (folder / f"{place.name}.{name}{suffix}").write_bytes(looks.encode(bytes8, quality))
     return {
         "place": place.name,

@@ -60,6 +60,8 @@ def facts(picture: Picture, night: Mapping[str, Mapping[str, Any]], sky: Ephemer
     if picture.kind:
         _add(lines, picture.kind.capitalize(), _captures(picture))
     _add(lines, "Frames", _frames(picture.header))
+    lift = picture.header.get("lift")
+    _add(lines, "Tones", f"faint light shown {lift:.3g} times brighter" if lift else None)
     scale = picture.geometry.get("scale_arcsec")
     if scale:
         _add(lines, "Scale", f"{scale:.3g} arcsec per pixel")

@@ -18,7 +18,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-__all__ = ["levels", "render", "sky_level", "srgb_decode", "srgb_encode"]
+__all__ = ["levels", "render", "sky_level", "softening_of", "srgb_decode", "srgb_encode"]
 
 STRIP = 256
 """Rows that are bent for the eye at a time."""
@@ -140,8 +140,10 @@ def render(data: NDArray[Any], display: Mapping[str, Any] | None = None) -> NDAr
         Linear light; NaN where there are no data, which is shown black.
     display : mapping, optional
         "black" and "white", the linear values shown as black and white, and "gamma": light between 0 and 1 is raised
-        to the power 1 / gamma before sRGB, so more than 1 lifts the dark parts. What is absent is chosen by
-        `levels`, and 1 for gamma.
+        to the power 1 / gamma before sRGB, so more than 1 lifts the dark parts. "softening" s, where there is one,
+        makes arcsinh(light / s) / arcsinh(1 / s) of light between 0 and 1 before that: linear below s, logarithmic
+        above (Lupton et al. 2004, PASP 116, 133, doi:10.1086/382245). What is absent is chosen by `levels`, 1 for
+        gamma, and no softening.
 
     Returns
     -------
@@ -151,7 +153,7 @@ def render(data: NDArray[Any], display: Mapping[str, Any] | None = None) -> NDAr
     Raises
     ------
     ValueError
-        White is not above black, or gamma is not positive.
+        White is not above black, or gamma or softening is not positive.
     """
     values = np.asarray(data)
     wanted = dict(display or {})
@@ -163,16 +165,35 @@ def render(data: NDArray[Any], display: Mapping[str, Any] | None = None) -> NDAr
         raise ValueError(f"display white {white:g} must lie above black {black:g}; correct one of them")
     if not gamma > 0:
         raise ValueError(f"display gamma {gamma:g} must be above 0; 1 leaves the tones as they are")
+    softening = wanted.get("softening")
+    if softening is not None and not softening > 0:
+        raise ValueError(f"display softening {softening:g} must be above 0; leave it out for none")
     height, width = values.shape[-2:]
     shown = np.empty((height, width, 3) if values.ndim == 3 else (height, width), np.uint16)
     # In strips, so that a mosaic of many megapixels needs no float64 copies of itself.
     for start in range(0, height, STRIP):
         part = values[..., start : start + STRIP, :].astype(np.float64)
         light = np.clip((np.nan_to_num(part, nan=black) - black) / (white - black), 0.0, 1.0)
+        if softening is not None:
+            light = np.arcsinh(light / softening) / np.arcsinh(1.0 / softening)
         bent = srgb_encode(light if gamma == 1.0 else light ** (1.0 / gamma))
         strip = np.rint(bent * 65535.0).astype(np.uint16)
         shown[start : start + STRIP] = np.moveaxis(strip, 0, -1) if strip.ndim == 3 else strip
     return shown
+
+
+def softening_of(lift: float) -> float | None:
+    """Return the softening at which the faintest light is shown `lift` times brighter; None for no lift.
+
+    The slope of arcsinh(x / s) / arcsinh(1 / s) at 0 is 1 / (s arcsinh(1 / s)), which falls from infinity to 1.
+    """
+    if not lift > 1.0:
+        return None
+    low, high = 1e-12, 1e6
+    for _ in range(200):
+        middle = float(np.sqrt(low * high))
+        low, high = (middle, high) if middle * np.arcsinh(1.0 / middle) * lift < 1.0 else (low, middle)
+    return high
 
 
 def _third_largest(plane: NDArray[np.float64]) -> NDArray[np.float64]:

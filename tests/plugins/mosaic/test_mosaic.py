@@ -16,6 +16,7 @@ from nightmill_stages.mosaic import Mosaic
 from nightmill_stages.mosaic.canvas import lay_canvas, own_pixels
 from nightmill_stages.mosaic.overlaps import find_links
 from nightmill_stages.mosaic.panels import describe_panel
+from nightmill_stages.mosaic.patches import Matches
 from nightmill_stages.mosaic.solve import place_panels, to_mosaic, to_panel
 from nightmill_stages.mosaic.stage import _match
 
@@ -290,3 +291,39 @@ def test_a_false_match_is_left_out(solution, cuts):
     assert len(again.used) == len(found.used) - 1
     assert all(one.there is not wrong.there for one in again.used)
     assert again.residual_px < 1.2 * found.residual_px
+
+
+def test_a_large_mosaic_keeps_its_size():
+    """Twelve panels of 2 megapixels, by their matched points alone; one pair of panels is false."""
+    rng = np.random.default_rng(5)
+    shape = (1250, 1600)
+    truth = []
+    for k in range(12):
+        turn, zoom = rng.uniform(-0.02, 0.02), 1 + rng.uniform(-0.003, 0.003)
+        a, b = zoom * np.cos(turn), zoom * np.sin(turn)
+        truth.append(np.array([[a, -b, 1250 * (k % 4)], [b, a, 970 * (k // 4)], [0, 0, 1.0]]))
+    pairs = []
+    for i in range(12):
+        for j in range(i + 1, 12):
+            far = abs(i % 4 - j % 4) + abs(i // 4 - j // 4)
+            if far > 1 and (i, j) != (0, 10):
+                continue
+            # Points of the first panel that lie in the second, too; the false pair shares none.
+            here = rng.uniform(0, 1, (400, 2)) * [1599, 1249]
+            there = (np.c_[here, np.ones(400)] @ (np.linalg.inv(truth[j]) @ truth[i]).T)[:, :2]
+            inside = ((there > 0) & (there < [1599, 1249])).all(axis=1) | (far > 1)
+            here = here[inside][:60]
+            there = there[inside][:60] if far == 1 else rng.normal(0, 1, here.shape) + here + 30
+            there += rng.normal(0, 0.1, there.shape)
+            pairs.append(Matches(i, j, here, there, np.tile(100.0 * np.eye(2), (len(here), 1, 1)), 0.9))
+    (found,) = place_panels([shape] * 12, pairs)
+    assert (0, 10) not in [(one.first, one.second) for one in found.used]
+    assert len(found.used) == len(pairs) - 1 == 17
+    middles = np.array([[(799.5, 624.5)]] * 12, float)
+    placed = np.concatenate([to_mosaic(found.placements[k], middles[k]) for k in range(12)])
+    real = np.concatenate([middles[k] @ truth[k][:2, :2].T + truth[k][:2, 2] for k in range(12)])
+    rest = similar(placed, real)
+    assert np.hypot(*rest.T).max() < 0.5
+    # As large as its fixed panel says, to what 60 points with 0.1 px of noise over an overlap can tell.
+    size = np.linalg.norm(placed[11] - placed[0]) / np.linalg.norm(real[11] - real[0])
+    assert size * np.hypot(*truth[found.fixed][:2, 0]) == pytest.approx(1.0, abs=5e-4)
