@@ -34,7 +34,7 @@ def make_broken(night):
 
 @pytest.mark.timeout(300)
 def test_broken_captures_cost_themselves_alone_and_say_why(run_toy, toy_night):
-    for number in range(2):
+    for number in range(3):
         data = RNG.integers(10, 200, (100, 24, 32)).astype(np.uint8)
         np.save(toy_night / f"saturn_20250205_22000{number}_R.npy", data)
     good = products(run_toy("good").out)

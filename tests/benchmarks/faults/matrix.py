@@ -38,6 +38,19 @@ LOCAL = {
 }
 
 
+def make_night(work: Path) -> Path:
+    """Make the small night, once."""
+    night = work / "night"
+    if not night.exists():
+        making = work / "making"
+        shutil.rmtree(making, ignore_errors=True)
+        making.mkdir(parents=True)
+        for name, (preset, changes) in CAPTURES.items():
+            make_capture(PRESETS[preset](bank=16, **changes), making / f"{name}.ser")
+        making.rename(night)
+    return night
+
+
 def hashes(out: Path) -> dict[str, str]:
     """Return the SHA-256 of every published file."""
     return {
@@ -82,14 +95,7 @@ def main() -> None:
     parser.add_argument("--work", type=Path, required=True)
     parser.add_argument("--kills", type=int, default=3)
     arguments = parser.parse_args()
-    night = arguments.work / "night"
-    if not night.exists():
-        making = arguments.work / "making"
-        shutil.rmtree(making, ignore_errors=True)
-        making.mkdir(parents=True)
-        for name, (preset, changes) in CAPTURES.items():
-            make_capture(PRESETS[preset](bank=16, **changes), making / f"{name}.ser")
-        making.rename(night)
+    night = make_night(arguments.work)
     os.environ["PYTHONHASHSEED"] = "random"
     reference: dict[str, str] = {}
     differ = 0
