@@ -13,7 +13,7 @@ from nightmill_sky import Ephemeris
 from nightmill_sky.optics import sampling
 
 from .discs import template_of
-from .field import UNLIKELY, mirror_by_field, sky_after
+from .field import UNLIKELY, mirror_by_field, sky_after, ways_by_west, west_by_drift
 from .fit import Placed, place_globe, plane_of
 from .known import called, nominal_scale, sky_of
 from .moons import find_points, weigh_moons
@@ -30,6 +30,8 @@ USUAL_NM = {"r": 630.0, "g": 530.0, "b": 460.0, "l": 550.0, "rgb": GREEN_NM}
 """Where the night file does not say: the middle of usual filters, nm (common practice, no source)."""
 
 
+DRIFT_SIGMA_DEG = 2.0
+"""How well a drift of some seconds shows west (wind and seeing; common practice, no source)."""
 WITH_MOONS = ("jupiter", "saturn")
 _AXIS_BY = {"jupiter": "belts, outline and phase", "saturn": "rings"}
 DARKENING = {"mars": 0.65}
@@ -45,7 +47,7 @@ class Orient(PictureStage):
     """
 
     name = "orient"
-    version = "5"
+    version = "6"
     uses = ("site", "telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):
@@ -82,7 +84,9 @@ class Orient(PictureStage):
         if nominal is not None:
             geometry["scale_arcsec"] = float(f"{nominal:.6g}")
         target = picture.captures[0].target if picture.captures else None
-        sky = None if target in SURFACES else sky_of(picture, context)
+        if target in SURFACES:
+            return geometry | self._by_drift(picture, geometry, context)
+        sky = sky_of(picture, context)
         if sky is None:
             return geometry
         for note in sky.notes:
@@ -94,6 +98,26 @@ class Orient(PictureStage):
         self._say_sampling(picture, geometry, context)
         placed, heard = _hear(placed, picture, sky, context)
         return geometry | self._directions(placed, sky, heard, context)
+
+    def _by_drift(self, picture: Picture, geometry: dict[str, Any], context: Context) -> dict[str, Any]:
+        """North on a piece of the Moon or the Sun, which shows no disc, by its drift over a camera at rest."""
+        north, mirrored = self._user()
+        if north is not None or "drift" not in picture.header or "scale_arcsec" not in geometry:
+            return {}
+        sky = sky_of(picture, context) if picture.utc_mid is not None else None
+        camera_scale = geometry["scale_arcsec"] * float(picture.header.get("scale", 1.0))
+        west = None if sky is None else west_by_drift(picture.header["drift"], camera_scale, sky.dec_deg)
+        if west is None:
+            return {}
+        if mirrored is None:
+            context.caution(
+                "north_angle",
+                "Its drift shows where west is on the picture; give mirrored in the recipe to settle north.",
+            )
+            return {}
+        found = round((west + (-90.0 if mirrored else 90.0)) % 360.0, 2)
+        context.choose("north_angle", found, "By the drift over the resting camera, which runs west.")
+        return {"north_angle_deg": found}
 
     def _user(self) -> tuple[float | None, bool | None]:
         north, mirrored = self.parameters.north_angle, self.parameters.mirrored
@@ -197,10 +221,18 @@ class Orient(PictureStage):
 
 def _hear(placed: Placed, picture: Picture, sky: Ephemeris, context: Context) -> tuple[Placed, list[str]]:
     """Let all that tells how the planet lies weigh in on what the disc shows; says what was heard."""
-    heard = [_AXIS_BY.get(sky.target, "the phase")]
-    if not placed.ways:
-        return placed, heard
+    heard = [_AXIS_BY.get(sky.target, "the phase")] if placed.ways else []
+    camera_scale = 0.5 * sky.equatorial_diameter_arcsec / placed.disc.equatorial_radius_px
+    camera_scale *= float(picture.header.get("scale", 1.0))
+    west = west_by_drift(picture.header.get("drift", {}), camera_scale, sky.dec_deg)
     ways = list(placed.ways)
+    if west is not None:
+        ways = ways_by_west(ways, west, sky.north_pole_position_angle_deg)
+        heard.append("the drift over the resting camera")
+    if not ways:
+        return placed, heard
+    if not placed.ways:
+        placed = replace(placed, pole_sigma_deg=DRIFT_SIGMA_DEG)
     if sky.target in WITH_MOONS:
         full = sky_of(picture, context, satellites=True)
         points = find_points(plane_of(picture.data), placed.disc, placed.blur_px)

@@ -1,4 +1,4 @@
-"""North by moons beside the planet and by the rotation of the field: simulated pictures with known orientation."""
+"""North by moons beside the planet, by the field's rotation and by drift: simulated pictures of known orientation."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 
 from nightmill_sky import Disc, Site, ephemerides, ephemeris
 from nightmill_sky.placing import offset_px
-from nightmill_stages.orient.field import mirror_by_field
+from nightmill_stages.orient.field import mirror_by_field, ways_by_west, west_by_drift
 from nightmill_stages.orient.moons import find_points, weigh_moons
 from nightmill_stages.orient.posterior import Way, known
 
@@ -111,3 +111,23 @@ def test_the_field_of_an_alt_azimuth_mount_tells_a_mirror():
     assert mirror_by_field({}, now, after) is None
     assert mirror_by_field({"field_deg_s": rate}, now, None) is None
     assert mirror_by_field({"field_deg_s": rate}, replace(now, parallactic_angle_deg=None), after) is None
+
+
+def test_drift_of_a_resting_camera_runs_west():
+    """15.04 arcsec a second times cos(declination), in the picture's west whichever way that lies."""
+    pace = 15.041 * math.cos(math.radians(20.0)) / 0.3
+    for north, mirrored in ((0.0, False), (35.0, False), (35.0, True)):
+        right, down = offset_px(-pace * 0.3, 0.0, 0.3, north, mirrored)
+        drift = {"px_s": [down, right], "left_px": 0.5, "span_s": 5.0}
+        west = west_by_drift(drift, 0.3, 20.0)
+        assert west == pytest.approx((north + (90.0 if mirrored else -90.0)) % 360.0)
+        # Alone it leaves one way in each sense; with an axis it tells which sense and end are right.
+        (own,) = [way for way in ways_by_west([], west, 25.0) if way.mirrored == mirrored]
+        assert own.north_deg(25.0) == pytest.approx(north)
+        four = [Way((own.pole_angle_deg + turn) % 360.0, m, 1.0) for turn in (0.0, 180.0) for m in (False, True)]
+        best = max(ways_by_west(four, west, 25.0), key=lambda way: way.weight)
+        assert (best.pole_angle_deg, best.mirrored) == (own.pole_angle_deg, mirrored)
+    steady = {"px_s": [0.0, pace], "left_px": 0.5, "span_s": 5.0}
+    assert west_by_drift({**steady, "px_s": [0.0, 0.02 * pace]}, 0.3, 20.0) is None  # a mount that follows
+    assert west_by_drift({**steady, "left_px": 90.0}, 0.3, 20.0) is None  # pushed about
+    assert west_by_drift({}, 0.3, 20.0) is None

@@ -6,6 +6,7 @@ is the flexure of an amplifier; 1 degree is a quarter of a pixel at the ends of 
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from datetime import timedelta
 from functools import lru_cache
@@ -155,6 +156,27 @@ def test_the_users_word_wins_even_over_the_picture():
     assert geometry["north_angle_deg"] == 80.0
     assert geometry["mirrored"] is False
     assert "believed" in notes(context, "caution")["north_angle"]
+
+
+def test_drift_gives_north_where_the_picture_shows_none():
+    data, truth = simulated("mars", 7, 2.0)
+    night = {**NIGHT, "telescope": {**NIGHT["telescope"], "amplifier": 2.0}}
+    sky = ephemeris("mars", truth.scenario.start, satellites=False)
+    pace = 15.041 * math.cos(math.radians(sky.dec_deg)) / truth.scenario.scale_arcsec
+    drift = {"px_s": [0.0, pace], "left_px": 1.0, "span_s": 6.0}  # west is right: north is up
+    one = picture(data, "mars", truth.scenario.start.timestamp(), drift=drift)
+    geometry, context = orient(one, night, mirrored=False)
+    assert geometry["north_angle_deg"] == pytest.approx(0.0, abs=1e-6)
+    assert geometry["pole_angle_deg"] == pytest.approx(sky.north_pole_position_angle_deg, abs=1e-2)
+    assert "drift" in notes(context, "choice")["north_angle"]
+    moon = picture(np.ones((50, 50), np.float32), "moon", truth.scenario.start.timestamp(), drift=drift)
+    pace = 15.041 * math.cos(math.radians(ephemeris("moon", truth.scenario.start).dec_deg))
+    moon.header["drift"] = {**drift, "px_s": [-0.96 * pace / truth.scenario.scale_arcsec, 0.0]}  # west is up
+    geometry, context = orient(moon, night, mirrored=True)
+    assert geometry["north_angle_deg"] == pytest.approx(270.0)
+    geometry, context = orient(moon, night)
+    assert "north_angle_deg" not in geometry
+    assert "west" in notes(context, "caution")["north_angle"]
 
 
 def test_wrong_equipment_is_told():
