@@ -30,6 +30,13 @@ LARGE_PX = 400
 """Discs of this size are bent by the air like a surface is."""
 
 
+GEOMETRY_FRAMES = 600
+"""The mean bending over the registered frames is taken for none: of few frames, blurred ones too say where things are.
+
+With 400 frames bent by 1.5 pixels rms, half of them leave the geometry off by 0.16 pixels, all of them by 0.1.
+"""
+
+
 class Align(stage.Survey):
     """Register frames to a reference built from the sharpest of them, by band-limited plain correlation.
 
@@ -38,7 +45,7 @@ class Align(stage.Survey):
     """
 
     name = "align"
-    version = "2"
+    version = "3"
     rows = "kept"
     needs = ("sharpness", "background", "level", "y_px", "x_px", "extent_px", "fills_frame", "flags", "kept")
     gives: ClassVar[Mapping[str, str]] = {
@@ -55,7 +62,11 @@ class Align(stage.Survey):
         """Parameters of "align"."""
 
         share: float = stage.Field(
-            0.5, gt=0, le=1, description="Share of the usable frames, sharpest first, that are registered at all."
+            0.5,
+            gt=0,
+            le=1,
+            description="Share of the usable frames, sharpest first, that are registered at all; from a half on, "
+            "at least 600 frames of a bent surface.",
         )
         mesh: Literal["auto", "on", "off"] = stage.Field(
             "auto", description="Follow local shifts; by default on surfaces and discs of 400 pixels and more."
@@ -96,6 +107,8 @@ class Align(stage.Survey):
             template, dy, dx, fit = build_reference(np.stack(boxes), np.array(backgrounds), window, seed=False)
             shifts = np.array([grid.shift_px(t, e, y, x) for (t, e), y, x in zip(corners, dy, dx, strict=True)])
         count = int(np.ceil(self.parameters.share * kept.sum()))
+        if mesh and self.parameters.share >= 0.5:
+            count = max(count, min(int(kept.sum()), GEOMETRY_FRAMES))
         limit = float(np.sort(table["sharpness"][kept])[::-1][max(count, 1) - 1])
         state = {"grid": grid.to_json(), "fills": fills, "sharpness": limit, **template.to_state()}
         if mesh:
