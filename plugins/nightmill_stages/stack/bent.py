@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .phases import Envelope, Layout
+from .phases import Envelope, Layout, misfits
 from .turning import Seen
 
 __all__ = ["add_bent", "empty_bent", "mean_of", "variance_of"]
@@ -81,13 +81,11 @@ def add_bent(
     where, inside = both
     part = frame[inside]
     centre = expected.centre[0]
-    clipped = cv2.min(cv2.max(part, expected.low[0][where]), expected.high[0][where])
+    hit = misfits(part, expected.low[0][where], expected.high[0][where])
     inner = part.astype(np.float32)
     if gain != 1:
         inner *= np.float32(1 / gain)
-    # Not "greater than 0": a NaN sample makes the norm NaN, and is rejected like any other misfit.
-    if cv2.norm(part, clipped, cv2.NORM_INF) != 0:
-        hit = part != clipped
+    if hit is not None:
         inner[hit] = centre[where][hit]
         sums["clipped"] += int(np.count_nonzero(hit))
     moved = inner

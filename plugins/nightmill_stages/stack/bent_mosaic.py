@@ -15,7 +15,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from .phases import Envelope, Layout
+from .phases import Envelope, Layout, misfits
 from .turning import Seen
 
 __all__ = ["add_bent_mosaic", "corrected", "dense", "empty_bent_mosaic", "noise_energy", "spread"]
@@ -143,10 +143,8 @@ def add_bent_mosaic(
     if gain != 1:
         values *= np.float32(1 / gain)
     part = frame[inside]
-    clipped = cv2.min(cv2.max(part, expected.low[parity][where]), expected.high[parity][where])
-    # Not "greater than 0": a NaN sample makes the norm NaN, and is rejected like any other misfit.
-    if cv2.norm(part, clipped, cv2.NORM_INF) != 0:
-        hit = part != clipped
+    hit = misfits(part, expected.low[parity][where], expected.high[parity][where])
+    if hit is not None:
         values[inside][hit] = np.nan
         sums["clipped"] += int(np.count_nonzero(hit))
     # In the frame's own grid, where parity tells colours apart.

@@ -17,7 +17,7 @@ from .model import sample_noise
 from .phases import Envelope, Layout
 from .reconstruct import reconstruct
 
-__all__ = ["make_bent_stack", "make_fine_stack", "make_stack"]
+__all__ = ["make_bent_fine_stack", "make_bent_stack", "make_fine_stack", "make_stack"]
 
 EXCESS_PX = 5.0
 """Over such an area the halves' differences are averaged: some 150 pixels, a tenth of uncertainty."""
@@ -131,6 +131,33 @@ def make_bent_stack(
     blank = seen < MIN_SEEN * np.max(seen)
     shares = sums["weight"].reshape(2, -1).sum(axis=1, dtype=np.float64)
     return _stack(data, halves, shares, seen, noise, blank, full_scale, header)
+
+
+def make_bent_fine_stack(
+    sums: dict[str, NDArray[Any]], picture: NDArray[np.float32], full_scale: float, header: dict[str, Any]
+) -> Stack:
+    """Combine sums of drops of bent frames; `picture` (h, w, channels) is what the differences refer to, ADU."""
+
+    def laid(values: NDArray[Any]) -> NDArray[np.float32]:
+        return np.ascontiguousarray(np.moveaxis(values, -1, 0) if values.shape[-1] == 3 else values[..., 0], np.float32)
+
+    def mean(total: NDArray[Any], weight: NDArray[Any]) -> NDArray[np.float32]:
+        return laid(picture + total / np.maximum(weight, 1e-6))
+
+    weight = sums["weight"].sum(axis=0, dtype=np.float64)
+    total = sums["sum"].sum(axis=0, dtype=np.float64)
+    data = mean(total, weight)
+    halves = [mean(sums["sum"][half], sums["weight"][half]) for half in range(2)]
+    # A spot on which no drop of one half fell tells nothing about its noise: the whole stands in.
+    halves = [np.where(laid(sums["weight"][h]) > 1e-6, halves[h], data).astype(np.float32) for h in range(2)]
+    safe = np.maximum(weight, 1e-6)
+    freedom = np.maximum(1 - sums["weight2"] / safe**2, 0.05)
+    single = np.maximum(sums["square"] / safe - (total / safe) ** 2, 0) / freedom
+    planes = [cv2.GaussianBlur(np.ascontiguousarray(single[..., c]), (0, 0), 2.0) for c in range(single.shape[-1])]
+    noise = laid(np.sqrt(np.stack(planes, axis=-1) * sums["weight2"]) / safe)
+    seen = laid(weight)
+    shares = sums["weight"].reshape(2, -1).sum(axis=1, dtype=np.float64)
+    return _stack(data, halves, shares, seen, noise, seen < MIN_SEEN * np.max(seen), full_scale, header)
 
 
 def _stack(

@@ -16,6 +16,12 @@ __all__ = ["field_over", "spread_nodes", "way_of"]
 
 Float = NDArray[np.float32]
 
+POWER = 5.0
+"""Weight of a frame at a place: its local contrast, over the usual one there, to this power (tuned on lunar fields)."""
+
+CONTRAST = (0.5, 1.5)
+"""Contrasts beyond are not believed."""
+
 
 @lru_cache(maxsize=8)
 def _weights(first: int, count: int, scale: int, length: int, nodes: int) -> Float:
@@ -85,7 +91,12 @@ def field_over(
 
 
 def way_of(
-    rows: FrameTable, row: int, layout: Layout, turning: Turning | None, scale: int = 1
+    rows: FrameTable,
+    row: int,
+    layout: Layout,
+    turning: Turning | None,
+    scale: int = 1,
+    usual: Float | None = None,
 ) -> tuple[tuple[float, float], tuple[Float, Float], Seen]:
     """Return how a frame shows the part that is stacked.
 
@@ -98,7 +109,9 @@ def way_of(
     layout : Layout
     turning : Turning or None
     scale : int
-        Pixels wanted per camera pixel; with `turning` of the same scale.
+        Pixels wanted per camera pixel.
+    usual : ndarray of float32, shape (rows, columns), or None
+        Mean contrast at the nodes of the mesh: frames weigh by how much sharper than usual they are at each place.
 
     Returns
     -------
@@ -110,8 +123,12 @@ def way_of(
     """
     shift = float(rows["dy_px"][row]), float(rows["dx_px"][row])
     field = field_over(rows["mesh"][row], layout, scale=scale)
+    local: Float | float = 1.0
+    if usual is not None:
+        sharper = np.clip(rows["contrast"][row] / np.maximum(usual, 1e-3), *CONTRAST) ** np.float32(POWER)
+        local = spread_nodes(sharper.astype(np.float32), layout, scale)
     if turning is None:
-        return shift, field, Seen()
+        return shift, field, Seen(local)
     utc = float(rows["utc"][row])
     moved, seen = turning.moved(field, utc)
-    return turning.shift(shift, utc), moved, seen
+    return turning.shift(shift, utc), moved, Seen(seen.weight * local, seen.gain)

@@ -14,6 +14,7 @@ from nightmill.artefacts import FrameTable
 
 from .bent import add_bent, empty_bent, mean_of, variance_of
 from .bent_mosaic import add_bent_mosaic, corrected, dense, empty_bent_mosaic, spread
+from .hot import repaired
 from .mapping import way_of
 from .phases import Envelope, Layout, add, empty
 from .reconstruct import reconstruct
@@ -54,6 +55,7 @@ def first_model(
     layout: Layout,
     bent: bool,
     turning: Turning | None = None,
+    hot: NDArray[np.int32] | None = None,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], float]:
     """Stack some frames plainly.
 
@@ -68,6 +70,8 @@ def first_model(
     bent : bool
         Whether frames are resampled through their mesh, or by the turn of the globe.
     turning : Turning or None
+    hot : ndarray of int32, shape (n, 2), or None
+        Pixels of the sensor to be repaired.
 
     Returns
     -------
@@ -83,7 +87,7 @@ def first_model(
     expected = wide_open(few, context.capture.dtype)
     sums = empty_bent(few) if resampled else empty(few)
     for row in rows:
-        frame = context.read(table["number"][row : row + 1]).data[0]
+        frame = _read(table, int(row), context, hot)
         if frame.dtype != expected.low.dtype:
             expected = wide_open(few, frame.dtype)
         shift = float(table["dy_px"][row]), float(table["dx_px"][row])
@@ -101,11 +105,16 @@ def first_model(
         picture = reconstruct(sums["sum"][0], sums["weight"][0], sums["moment"][0], expected.centre, few)
         sigma = np.sqrt(sample_noise(sums, few)[0])
     if bent and not resampled:
-        picture, sigma = _correct(picture, table, rows, context, few, turning)
+        picture, sigma = _correct(picture, table, rows, context, few, turning, hot)
     planes = sigma[None] if sigma.ndim == 2 else sigma
     # A cosmic ray in one of the frames must not open the envelope: a median over 5x5 sees it not.
     smooth = np.stack([cv2.GaussianBlur(cv2.medianBlur(plane, 5), (0, 0), 2) for plane in planes])
     return picture, smooth[0] if sigma.ndim == 2 else smooth, float(np.median(table["level"][rows]))
+
+
+def _read(table: FrameTable, row: int, context: stage.Context, hot: NDArray[np.int32] | None) -> NDArray[Any]:
+    frame = context.read(table["number"][row : row + 1]).data[0]
+    return frame if hot is None else repaired(frame, hot, context.capture.cfa is not None)
 
 
 def _correct(
@@ -115,6 +124,7 @@ def _correct(
     context: stage.Context,
     layout: Layout,
     turning: Turning | None,
+    hot: NDArray[np.int32] | None,
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Correct a colour picture (3, h, w) by bent frames from behind a filter array, a few times; and its noise."""
     sigma = np.zeros_like(picture)
@@ -122,7 +132,7 @@ def _correct(
         sums = empty_bent_mosaic(layout)
         reference = np.ascontiguousarray(np.moveaxis(picture, 0, -1))
         for row in rows:
-            frame = context.read(table["number"][row : row + 1]).data[0]
+            frame = _read(table, int(row), context, hot)
             shift, field, seen = way_of(table, int(row), layout, turning)
             wide = wide_open(layout, frame.dtype)
             sky = sky_of(table, int(row), context)

@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Envelope", "Layout", "add", "choose_phases", "empty", "envelope", "mosaic", "residuals"]
+__all__ = ["Envelope", "Layout", "add", "choose_phases", "empty", "envelope", "misfits", "mosaic", "residuals"]
 
 Array = NDArray[Any]
 BUDGET = 48 * 2**20
@@ -141,6 +141,16 @@ def split(dy: float, dx: float, layout: Layout) -> tuple[int, int, float, float,
     return iy, ix, fy, fx, parity, py, px
 
 
+def misfits(part: Array, low: Array, high: Array) -> NDArray[np.bool_] | None:
+    """Return which samples lie outside `low` to `high`, or are not finite; None when there are none. Same shapes."""
+    clipped = cv2.min(cv2.max(part, low), high)
+    # OpenCV's norm looks past a NaN; a sum does not.
+    lost = part.dtype.kind == "f" and not np.isfinite(part.sum())
+    if not lost and cv2.norm(part, clipped, cv2.NORM_INF) == 0:
+        return None
+    return np.asarray(~((part >= low) & (part <= high)) if lost else part != clipped)
+
+
 def residuals(
     part: Array, where: tuple[slice, slice], parity: int, expected: Envelope, gain: float
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_] | None]:
@@ -168,11 +178,8 @@ def residuals(
     difference = part.astype(np.float32)
     if abs(gain - 1) > 1e-6:
         difference *= np.float32(1 / gain)
-    rejected = None
-    clipped = cv2.min(cv2.max(part, low), high)
-    # Not "greater than 0": a NaN sample makes the norm NaN, and is rejected like any other misfit.
-    if cv2.norm(part, clipped, cv2.NORM_INF) != 0:
-        rejected = part != clipped
+    rejected = misfits(part, low, high)
+    if rejected is not None:
         difference[rejected] = centre[rejected]
     difference -= centre
     return difference, rejected

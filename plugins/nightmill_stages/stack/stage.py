@@ -15,6 +15,10 @@ Header of the stack (JSON values), besides "frames_kept", "frames_total", "scale
     {"middle_utc": POSIX seconds, "globe": whether the globe was turned, "field_deg_s": rotation of the field,
     "planet_east_deg": into which the globe turned, when its features showed it} when
     every frame was turned to the middle of the capture (else absent).
+"drop"
+    width of the drops, camera pixels (finer grids only).
+"drift"
+    {"px_s": [rows, columns] a second, "left_px": rms distance from that line, "span_s"}: how the object moved.
 "white_noise"
     true when the noise is not correlated from pixel to pixel; false for bent frames.
 "fills_frame"
@@ -41,12 +45,14 @@ from nightmill.artefacts import Frames, FrameTable, Stack
 from nightmill.errors import CaptureError
 
 from .bent import add_bent, empty_bent
+from .bent_fine import add_bent_fine, empty_bent_fine, finer
 from .bent_mosaic import add_bent_mosaic, empty_bent_mosaic
 from .choose import Choice, all_usable, choose_share
-from .finish import make_bent_stack, make_fine_stack, make_stack
+from .finish import make_bent_fine_stack, make_bent_stack, make_fine_stack, make_stack
+from .hot import find_hot, marked, moves, repaired
 from .mapping import way_of
 from .model import first_model, sample_rows, sky_of
-from .motion import bending, jitter
+from .motion import bending, drift, jitter
 from .movement import find_movement
 from .phases import Envelope, Layout, add, choose_phases, empty, envelope
 from .region import Overview, choose_region, framed, overview
@@ -63,7 +69,7 @@ class StackFrames(stage.Fold):
     """
 
     name = "stack"
-    version = "3"
+    version = "4"
     needs = (
         "kept",
         "sharpness",
@@ -131,8 +137,13 @@ class StackFrames(stage.Fold):
         movement = find_movement(table, chosen, context, layout, self.parameters.turning)
         bent = bent or movement is not None
         turning = turning_of(movement, layout)
-        picture, sigma, level = first_model(table, rows, context, layout, bent, turning)
+        hot = find_hot(table, rows, context)
+        picture, sigma, level = first_model(table, rows, context, layout, bent, turning, hot)
+        if table["mesh"].shape[1] > 1 and "contrast" in table:
+            sky["contrast"] = table["contrast"][chosen].mean(axis=0, dtype=np.float64).astype(np.float32)
         return {
+            "hot": hot,
+            "moves": moves(table, chosen, layout.cfa is not None),
             "movement": movement,
             "region": [layout.top, layout.left, layout.height, layout.width],
             **sky,
@@ -156,19 +167,26 @@ class StackFrames(stage.Fold):
         """Add frames to the sums of their phases."""
         layout = self._layout(context)
         expected = self._envelope(layout, frames.data.dtype, context)
-        bent = bool(context.state["bent"])
+        bent, scale = bool(context.state["bent"]), self._scale()
         if partial is not None:
             sums = partial
+        elif bent and scale > 1:
+            sums = empty_bent_fine(layout, scale)
         elif bent:
             sums = empty_bent_mosaic(layout) if layout.cfa else empty_bent(layout)
         else:
             sums = empty(layout)
         picture = np.asarray(context.state["picture"], np.float32)
-        if bent and layout.cfa:
+        if bent and scale > 1:
+            picture = finer(picture, scale)
+        elif bent and layout.cfa:
             picture = np.ascontiguousarray(np.moveaxis(picture, 0, -1))
-        turning = self._turning(layout, context)
-        level = float(context.state["level"])
-        for row, frame in enumerate(frames.data):
+        turning, hot = self._turning(layout, context), np.asarray(context.state["hot"], np.int32)
+        usual = np.asarray(context.state["contrast"], np.float32) if "contrast" in context.state else None
+        level, moved = float(context.state["level"]), bool(context.state["moves"])
+        for row, raw in enumerate(frames.data):
+            # Other frames saw what a hot pixel hid, unless nothing moved: then its neighbours stand in.
+            frame = marked(raw, hot) if moved else repaired(raw, hot, layout.cfa is not None)
             # Blocks of four neighbouring frames alternate: both halves see the same air and the same drift.
             half = int(frames.numbers[row] // 4 % 2)
             gain = float(rows["level"][row]) / level
@@ -177,9 +195,12 @@ class StackFrames(stage.Fold):
                 shift = float(rows["dy_px"][row]), float(rows["dx_px"][row])
                 add(sums, layout, frame, half, shift, 1.0, gain, expected)
                 continue
-            shift, field, seen = way_of(rows, row, layout, turning)
+            shift, field, seen = way_of(rows, row, layout, turning, scale, usual)
             sky = sky_of(rows, row, context)
-            if layout.cfa:
+            if scale > 1:
+                drop = self.parameters.drop
+                add_bent_fine(sums, layout, drop, frame, half, shift, field, seen, gain, sky, expected, picture)
+            elif layout.cfa:
                 add_bent_mosaic(sums, layout, frame, half, shift, field, seen, gain, sky, expected, picture)
             else:
                 add_bent(sums, layout, frame, half, shift, field, seen, gain, sky, expected)
@@ -195,10 +216,7 @@ class StackFrames(stage.Fold):
         expected = self._envelope(layout, np.dtype(str(context.state["dtype"])), context)
         usable = table["kept"].astype(bool) & np.isfinite(table["dy_px"])
         chosen = np.asarray(context.state["chosen"], bool)
-        scale = 1 if self.parameters.scale == "auto" else int(self.parameters.scale)
-        if scale > 1 and context.state["bent"]:
-            context.caution("scale", "frames that are bent or turned are stacked at the camera's own scale")
-            scale = 1
+        scale = self._scale()
         quantiles = np.percentile(table["sharpness"][table["kept"].astype(bool)], np.arange(0, 101, 10))
         header = {
             "frames_kept": int(chosen.sum()),
@@ -213,6 +231,9 @@ class StackFrames(stage.Fold):
             "jitter_px": jitter(table, usable),
             "sharpness_quantiles": [float(f"{value:.6g}") for value in quantiles],
         }
+        moved = drift(table, usable)
+        if moved is not None:
+            header["drift"] = moved
         if table["mesh"].shape[1] > 1:
             header["bending_px"] = bending(table, usable)
         turning = self._turning(layout, context)
@@ -233,14 +254,22 @@ class StackFrames(stage.Fold):
             "rejected_samples", int(partial["clipped"][0]), "Samples rejected as cosmic rays, tracks or hot pixels."
         )
         full_scale = context.capture.full_scale
-        if context.state["bent"]:
-            picture = np.asarray(context.state["picture"], np.float32)
+        picture = np.asarray(context.state["picture"], np.float32)
+        if scale > 1:
+            header["drop"] = self.parameters.drop
+        if context.state["bent"] and scale > 1:
+            stack = make_bent_fine_stack(partial, finer(picture, scale), full_scale, header)
+        elif context.state["bent"]:
             stack = make_bent_stack(partial, layout, expected, picture, full_scale, header)
         elif scale > 1:
             stack = make_fine_stack(partial, layout, expected, scale, self.parameters.drop, full_scale, header)
         else:
             stack = make_stack(partial, layout, expected, full_scale, header)
         return framed(stack, layout, Overview.from_state(context.state), full_scale) if layout.sensor else stack
+
+    def _scale(self) -> int:
+        """Return pixels of the stack per camera pixel."""
+        return 1 if self.parameters.scale == "auto" else int(self.parameters.scale)
 
     def _whole(self, context: stage.Context) -> Layout:
         """Return the layout of whole frames."""

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -99,7 +100,7 @@ class Turning:
         Parameters
         ----------
         field : (ndarray, ndarray) of float32, shape (h, w)
-            Row and column at which each pixel lies without turn and rotation.
+            Row and column at which each pixel lies without turn and rotation, camera pixels; or on a finer grid.
         utc_s : float
             Of the frame.
 
@@ -117,9 +118,13 @@ class Turning:
             share = np.float32(place - low)
 
             def between(maps: Float) -> Float:
-                return (1 - share) * maps[low] + share * maps[low + 1]
+                one = (1 - share) * maps[low] + share * maps[low + 1]
+                if one.shape == rows.shape:
+                    return one
+                return np.asarray(cv2.resize(one, rows.shape[::-1], interpolation=cv2.INTER_LINEAR), np.float32)
 
-            rows, columns = rows + between(self.rows), columns + between(self.columns)
+            down, across = between(self.rows), between(self.columns)
+            rows, columns = rows + down, columns + across
             seen = Seen(between(self.weight), between(self.gain))
         angle = math.radians(self.rotation_deg_s * late)
         if angle:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 
@@ -78,18 +80,25 @@ def test_uniform_weights_and_a_map_of_them_agree() -> None:
         assert np.allclose(one[name], other[name], rtol=1e-5, atol=1e-3), name
 
 
-@pytest.mark.parametrize(("wide", "limit"), [(True, 1.5), (False, 1.5)])
-def test_mosaic_is_straightened_without_mixing_colours(wide: bool, limit: float) -> None:
-    layout = Layout(SIZE, SIZE, 1, "RGGB", 2)
-    expected = wide_open(layout, np.float32)
-    bends, shifts = meshes(60)
+@cache
+def mosaics() -> list[np.ndarray]:
+    """Raw frames, bent; each colour has waves of its own phase."""
     frames = []
-    for bend, shift in zip(bends, shifts, strict=True):
+    for bend, shift in zip(*meshes(60), strict=True):
         colours = [frame_of(bend, shift, phase) for phase in (0.0, 1.0, 2.0)]
         raw = np.empty((SIZE, SIZE), np.float32)
         for site, name in enumerate("RGGB"):
             raw[site // 2 :: 2, site % 2 :: 2] = colours["RGB".index(name)][site // 2 :: 2, site % 2 :: 2]
         frames.append(raw)
+    return frames
+
+
+@pytest.mark.parametrize(("wide", "limit"), [(True, 1.5), (False, 1.5)])
+def test_mosaic_is_straightened_without_mixing_colours(wide: bool, limit: float) -> None:
+    layout = Layout(SIZE, SIZE, 1, "RGGB", 2)
+    expected = wide_open(layout, np.float32)
+    bends, shifts = meshes(60)
+    frames = mosaics()
     picture = np.full((3, SIZE, SIZE), 100, np.float32)
     for _ in range(5):
         sums = empty_bent_mosaic(layout)

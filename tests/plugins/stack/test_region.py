@@ -52,6 +52,7 @@ def stacked(cfa: str | None = None, moon: bool = True, fills: bool = False, **pa
         "extent_px": np.full(COUNT, 42.0),
         "fills_frame": np.full(COUNT, fills),
         "mesh": np.zeros((COUNT, 1, 1, 2), np.float32),
+        "contrast": np.ones((COUNT, 1, 1), np.float32),
     }
     table = FrameTable(column)
 

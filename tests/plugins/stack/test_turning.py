@@ -83,6 +83,7 @@ def stacked(
             "extent_px": np.full(COUNT, 2 * RADIUS),
             "fills_frame": np.zeros(COUNT, bool),
             "mesh": np.zeros((COUNT, 1, 1, 2), np.float32),
+            "contrast": np.ones((COUNT, 1, 1), np.float32),
         }
     )
 
