@@ -30,10 +30,13 @@ def test_a_plan_grows_in_proportion_and_its_tasks_do_not_grow(schedule):
     many = schedule.invented_plan(100)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
-    assert len(many.steps) == 10 * len(few.steps)
+    single = [len([step for step in plan.steps.values() if len(step.captures) == 1]) for plan in (few, many)]
+    assert single[1] == 10 * single[0]
     # 10,000 captures fit into half a gigabyte; a task is paths and numbers.
     assert peak / 100 < 50_000
     assert schedule.largest_task(many) == schedule.largest_task(few) < 16 * 1024
+    # What joins a whole night is told a few facts of each capture.
+    assert schedule.largest_task(many, 100) < 16 * 1024 + 100 * 1024
 
 
 def test_parts_of_the_work_are_named_without_numbers(schedule, tmp_path):
