@@ -34,7 +34,9 @@ class Watch:
 
     def __enter__(self) -> Self:
         if threading.current_thread() is threading.main_thread():
-            for number in (signal.SIGINT, signal.SIGTERM):
+            # The last is Ctrl-Break of Windows, which its closing console sends too.
+            asking = [getattr(signal, name, None) for name in ("SIGINT", "SIGTERM", "SIGBREAK")]
+            for number in filter(None, asking):
                 self._before[number] = signal.signal(number, self._ask)
             hang_up = getattr(signal, "SIGHUP", None)
             if hang_up is not None:  # a closed lid or a lost connection must not cost the night

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, ClassVar, Literal
 
 import numpy as np
@@ -72,6 +72,7 @@ class Grade(stage.Survey):
         numbers = table["number"]
         chosen = numbers[np.unique(np.linspace(0, len(numbers) - 1, min(SAMPLES, len(numbers))).round().astype(int))]
         frames = [context.read(chosen[i : i + 1]).data[0] for i in range(len(chosen))]
+        _refuse_empty(frames, capture.full_scale)
         shrunk = [_shrunk(frame[None], times) for frame in frames]
         small = np.concatenate([one for one, _, _ in shrunk])
         mosaic = capture.cfa is not None
@@ -156,6 +157,15 @@ class Grade(stage.Survey):
         if not kept.any():
             raise CaptureError("no frame is usable: " + "; ".join(text for _, _, text in summary(flags, kept)))
         return {"flags": flags, "kept": kept}
+
+
+def _refuse_empty(frames: Sequence[NDArray[Any]], full_scale: float) -> None:
+    """Refuse frames that cannot hold a picture, each for its own reason."""
+    held = [frame[np.isfinite(frame)] for frame in frames]
+    if not any(one.size for one in held):
+        raise CaptureError("its frames hold no numbers, only gaps (NaN): write them again, or leave it out")
+    if min(float(one.min()) for one in held if one.size) >= 0.98 * full_scale:
+        raise CaptureError("all frames looked at are burnt out from edge to edge: was the exposure far too long?")
 
 
 def _shrunk(frames: NDArray[Any], times: int) -> tuple[NDArray[np.float32], NDArray[Any], NDArray[Any]]:

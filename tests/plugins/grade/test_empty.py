@@ -48,6 +48,17 @@ def test_a_closed_cap_is_told():
         prepare(np.zeros((40, 96, 128), np.uint8))
 
 
+def test_a_burnt_out_capture_and_one_of_gaps_are_told():
+    with pytest.raises(CaptureError, match="all frames looked at are burnt out from edge to edge"):
+        prepare(np.full((40, 96, 128), 255, np.uint8))
+    gaps = np.full((40, 96, 128), np.nan, np.float32)
+    with pytest.raises(CaptureError, match="its frames hold no numbers"):
+        prepare(gaps)
+    gaps[3:] = 0
+    with pytest.raises(CaptureError, match="all frames looked at are black"):
+        prepare(gaps)
+
+
 def test_a_faint_planet_is_graded():
     rows, columns = np.mgrid[:192, :256]
     disc = 3.0 * (np.hypot(rows - 50, columns - 60) < 14)
