@@ -20,6 +20,9 @@ __all__ = ["add_bent", "empty_bent", "mean_of", "variance_of"]
 Array = NDArray[Any]
 Float = NDArray[np.float32]
 
+STRIP_PIXELS = 2**16
+"""Pixels that are worked on at a time."""
+
 
 def empty_bent(layout: Layout) -> dict[str, Array]:
     """Return sums of nothing.
@@ -92,18 +95,27 @@ def add_bent(
     if inner.shape[:2] != (height, width):
         moved = centre.copy()
         moved[where] = inner
-    rows, columns = field[0] + np.float32(shift[0] - iy), field[1] + np.float32(shift[1] - ix)
-    warped = cv2.remap(moved, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    if seen.gain is not None:
-        light = seen.gain if warped.ndim == 2 else seen.gain[..., None]
-        warped = (warped - np.float32(sky)) * light + np.float32(sky)
-    weight = seen.weight
-    # Outside the overlap nothing was seen: no difference, no weight.
-    difference = cv2.subtract(warped, centre)[where]
-    total, square = sums["sum"][half][where], sums["square"][where]
-    mass, mass2 = sums["weight"][half][where], sums["weight2"][where]
+    # Outside the overlap nothing was seen: no difference, no weight. Some rows at a time, which a cache near the core
+    # holds: a frame of megapixels would go through the machine's memory a dozen times.
+    step = max(STRIP_PIXELS // width, 8)
+    for first in range(where[0].start, where[0].stop, step):
+        strip = slice(first, min(first + step, where[0].stop)), where[1]
+        rows, columns = field[0][strip] + np.float32(shift[0] - iy), field[1][strip] + np.float32(shift[1] - ix)
+        warped = cv2.remap(moved, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        if seen.gain is not None:
+            light = seen.gain[strip] if warped.ndim == 2 else seen.gain[strip][..., None]
+            warped = (warped - np.float32(sky)) * light + np.float32(sky)
+        _add_strip(sums, half, strip, cv2.subtract(warped, centre[strip]), seen.weight)
+    sums["frames"][half] += 1
+
+
+def _add_strip(
+    sums: dict[str, Array], half: int, strip: tuple[slice, slice], difference: Float, weight: Float | float
+) -> None:
+    total, square = sums["sum"][half][strip], sums["square"][strip]
+    mass, mass2 = sums["weight"][half][strip], sums["weight2"][strip]
     if isinstance(weight, np.ndarray):
-        local = weight[where]
+        local = weight[strip]
         weighted = difference * (local if difference.ndim == 2 else local[..., None])
         total += weighted
         cv2.accumulateProduct(weighted, difference, square)
@@ -117,7 +129,6 @@ def add_bent(
             cv2.accumulateProduct(difference, difference * np.float32(weight), square)
         mass += np.float32(weight)
         mass2 += np.float32(weight**2)
-    sums["frames"][half] += 1
 
 
 def mean_of(total: Array, weight: Array, centre: Float) -> Float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -57,6 +58,13 @@ def spread_nodes(values: Float, layout: Layout, scale: int = 1) -> Float:
     ndarray of float32, shape (height * scale, width * scale)
     """
     height, width = layout.sensor or (layout.height, layout.width)
+    if 4 * layout.height * layout.width > height * width:
+        # Of most of the frame: the same shares of the same nodes, without the zeros of a matrix.
+        size = width * scale, height * scale
+        whole = cv2.resize(np.ascontiguousarray(values, np.float32), size, interpolation=cv2.INTER_LINEAR)
+        top, left = layout.top * scale, layout.left * scale
+        part = whole[top : top + layout.height * scale, left : left + layout.width * scale]
+        return np.ascontiguousarray(part)
     down = _weights(layout.top, layout.height, scale, height, values.shape[0])
     across = _weights(layout.left, layout.width, scale, width, values.shape[1])
     return np.matmul(np.matmul(down, np.ascontiguousarray(values)), across.T)

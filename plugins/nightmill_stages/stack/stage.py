@@ -69,7 +69,7 @@ class StackFrames(stage.Fold):
     """
 
     name = "stack"
-    version = "4"
+    version = "5"
     needs = (
         "kept",
         "sharpness",
