@@ -104,6 +104,10 @@ def map(
         given["mirrored"] = mirrored
     where = [_numbers(point, 2, "--at") for point in points]
     placed = [_place(path, given, system, _site(site)) for path in pictures]
+    if placed[0].sky.target == "sun":
+        from .sky import SUN_CAUTION
+
+        click.echo(SUN_CAUTION, err=True)
     if points:
         _tell(placed[0], where, as_json)
         return 0

@@ -17,13 +17,13 @@ import click
 if TYPE_CHECKING:
     from nightmill_sky.records import Ephemeris
 
-__all__ = ["sky"]
+__all__ = ["SUN_CAUTION", "sky"]
 
 _DURATION = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(s|sec|m|min|h|hour|d|day)s?\s*$", re.IGNORECASE)
 _SECONDS = {"s": 1.0, "sec": 1.0, "m": 60.0, "min": 60.0, "h": 3600.0, "hour": 3600.0, "d": 86400.0, "day": 86400.0}
 _MOST_ROWS = 20_000
 
-_SUN_CAUTION = (
+SUN_CAUTION = (
     "Sun: never point a telescope or finder at the Sun without a certified filter over the full aperture; "
     "follow the maker's instructions and your local rules."
 )
@@ -273,4 +273,4 @@ def sky(
     else:
         (_print_many if every else lambda many: _print_one(many[0]))(rows)
         if rows[0].target == "sun":
-            click.echo(_SUN_CAUTION)
+            click.echo(SUN_CAUTION)
