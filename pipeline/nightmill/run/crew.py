@@ -46,6 +46,7 @@ class Crew:
     alone: str | None = None
     hung: set[str] = field(default_factory=set)
     stale: bool = False
+    workers: frozenset[str] = frozenset()
     _engine: Engine | None = None
 
     def engine(self) -> Engine:
@@ -174,6 +175,11 @@ class Crew:
 
     def _end_hanging(self) -> None:
         """End the task that has been in hand longest, when that is too long."""
+        workers = self.engine().workers() if self.began else self.workers
+        if workers != self.workers:
+            # A process that starts anew takes its time, on a crowded machine a long time: that is no task's fault.
+            self.workers = workers
+            self.began = dict.fromkeys(self.began, time.monotonic())
         name, began = min(self.began.items(), key=lambda item: item[1], default=("", 0.0))
         if not name or time.monotonic() - began <= self.options.patience_s or not self.engine().end(name):
             return

@@ -15,7 +15,7 @@ from typing import Any
 from ..early import WORKER_ENVIRONMENT, start_early, start_method
 from ..errors import MachineError
 from ..work import perform
-from .memory import MemoryWatch, share_memory
+from .memory import MemoryWatch, end_own, share_memory
 
 __all__ = ["DaskEngine", "Engine", "SerialEngine"]
 
@@ -54,6 +54,10 @@ class Engine(ABC):
     def end(self, name: str) -> bool:
         """End a task that hangs, by ending the process that holds it; False when that cannot be done."""
         return False
+
+    def workers(self) -> frozenset[str]:
+        """Name the worker processes of this machine that live now."""
+        return frozenset()
 
     def renew(self) -> None:  # noqa: B027 - an engine may have nothing to renew
         """Start worker processes anew; only while no task is in hand."""
@@ -246,9 +250,13 @@ class DaskEngine(Engine):
         workers = dict(self._processes())
         for address, held in self._client.processing().items():
             if keys & set(held) and address in workers:
-                psutil.Process(workers[address]).kill()
-                return True
+                with contextlib.suppress(psutil.NoSuchProcess):
+                    return end_own(psutil.Process(workers[address]))
         return False
+
+    def workers(self) -> frozenset[str]:
+        """Name this machine's own workers."""
+        return frozenset(address for address, _ in self._processes())
 
     def renew(self) -> None:
         """Start the processes of this machine anew, so that what earlier tasks left in memory is gone."""

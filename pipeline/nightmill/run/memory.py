@@ -6,8 +6,9 @@ import os
 import threading
 from collections.abc import Callable, Iterable
 from pathlib import Path
+from typing import Any
 
-__all__ = ["KEEP_BYTES", "LEAST_BYTES", "MemoryWatch", "available_bytes", "share_memory", "usable_cores"]
+__all__ = ["KEEP_BYTES", "LEAST_BYTES", "MemoryWatch", "available_bytes", "end_own", "share_memory", "usable_cores"]
 
 KEEP_BYTES = 2_000_000_000
 """Left to the system, the page cache and the driving process when nobody says how much to use."""
@@ -106,8 +107,15 @@ class MemoryWatch(threading.Thread):
             held = process.memory_info()
             # Pages of files that are only mapped cost nothing: the system takes them back when it needs them.
             used = held.rss - getattr(held, "shared", 0)
-            if used > self.limit:
+            if used > self.limit and end_own(process):
                 self.ended[name] = used
-                process.kill()
         except (psutil.NoSuchProcess, psutil.AccessDenied):
             pass
+
+
+def end_own(process: Any) -> bool:
+    """Kill a process (psutil's) if it came from this one: a number may have gone to a stranger meanwhile."""
+    if os.getpid() not in [one.pid for one in process.parents()]:
+        return False
+    process.kill()
+    return True

@@ -8,6 +8,7 @@ import time
 from dataclasses import replace
 
 import numpy as np
+import psutil
 import pytest
 
 from nightmill.artefacts import Capture
@@ -45,6 +46,10 @@ def test_what_cannot_fit_is_set_aside_with_a_remedy(run_toy, toy_night):
         "its frames of 4000x3000 take at least 1.3 GB of memory, and a worker may use 0.6 GB; give more with --memory, "
         "or fewer --workers"
     )
+
+
+def test_a_stranger_is_never_ended():
+    assert not memory.end_own(psutil.Process().parent())
 
 
 def test_the_watch_ends_what_grows_too_large_and_says_how_large():
