@@ -18,11 +18,10 @@ LATER = ("scipy.fft", "scipy.ndimage", "astropy.io.fits")
 def _load() -> None:
     for name in FIRST:
         importlib.import_module(name)
-    for point in importlib.metadata.entry_points(group="nightmill.plugins"):
-        if point.dist is not None and point.dist.name == "nightmill":
-            plugin = point.load()
-            for part in (*plugin.nightmill_stages(), *plugin.nightmill_writers()):
-                importlib.import_module(part.partition(":")[0])
+    for point in importlib.metadata.distribution("nightmill").entry_points.select(group="nightmill.plugins"):
+        plugin = point.load()
+        for part in (*plugin.nightmill_stages(), *plugin.nightmill_writers()):
+            importlib.import_module(part.partition(":")[0])
     for name in LATER:
         importlib.import_module(name)
 

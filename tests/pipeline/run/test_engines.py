@@ -9,7 +9,8 @@ import sys
 import psutil
 import pytest
 
-from nightmill.early import WORKER_ENVIRONMENT
+from nightmill.early import WORKER_ENVIRONMENT, start_method
+from nightmill.run import engines
 from nightmill.run.engines import DaskEngine
 
 
@@ -36,12 +37,13 @@ def _threads_of_opencv() -> int:
     return int(cv2.getNumThreads())
 
 
-def test_workers_keep_opencv_to_one_thread_and_the_heap_untrimmed():
+@pytest.mark.parametrize("method", sorted({start_method(), "spawn"}))
+def test_workers_keep_opencv_to_one_thread_and_the_heap_untrimmed(method, monkeypatch):
+    # Started one by one, as where the system cannot copy processes, they are the same.
+    monkeypatch.setattr(engines, "start_method", lambda: method)
     engine = DaskEngine(workers=1)
     try:
         assert engine._client.submit(_threads_of_opencv).result(timeout=30) == 1
-        import os
-
         value = engine._client.submit(os.environ.get, "MALLOC_TRIM_THRESHOLD_").result(timeout=30)
         assert value == str(2**30)
     finally:
