@@ -38,7 +38,7 @@ class Brightness(PictureStage):
     """
 
     name = "brightness"
-    version = "1"
+    version = "2"
     uses = ("site", "telescope", "camera")
 
     class Parameters(stage.Parameters):
@@ -77,6 +77,7 @@ class Brightness(PictureStage):
         target = picture.captures[0].target if picture.captures else None
         divisor: Callable[[int, int], Float] | None = None
         facts: dict[str, Any] = {}
+        beyond = 1.0  # what the sky is divided by
         limb = find_limb(grey, good, _expected_radius(picture, context)) if target == "sun" else None
         if self.parameters.limb_darkening == "remove":
             if target != "sun":
@@ -100,7 +101,7 @@ class Brightness(PictureStage):
                         # Beyond the limb the divisor stays as it is there: no edge is made.
                         return np.maximum(law(circle.mu((bottom - top, grey.shape[1]), top)), np.float32(0.05))
 
-                    divisor = by_law
+                    divisor, beyond = by_law, float(max(law(np.zeros(1, np.float32))[0], 0.05))
                     facts = {"u": round(law.u, 4), "v": round(law.v, 4), "radius_px": round(circle.radius_px, 1)}
                     context.measure(
                         "limb_darkening",
@@ -125,7 +126,9 @@ class Brightness(PictureStage):
         changed = {name: _divided(getattr(picture, name), divisor) for name in LAYERS}
         made = picture.replace(**changed, labelled=None, header={**picture.header, "brightness": facts})
         black, white = display_levels(made.data)
-        return made.replace(display={**picture.display, "black": picture.display.get("black", black), "white": white})
+        if "black" in picture.display:
+            black = float(picture.display["black"]) / beyond
+        return made.replace(display={**picture.display, "black": black, "white": max(white, black + 1e-6)})
 
     def _lift(self, picture: Picture, context: Context) -> Picture:
         """Choose the display's softening; the data stay."""

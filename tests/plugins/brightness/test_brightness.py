@@ -67,6 +67,9 @@ def test_the_law_is_found_and_taken_out():
     assert made.data[170, 255] / np.median(made.data[disc]) == pytest.approx(0.3, abs=0.03)
     np.testing.assert_allclose(made.noise / picture.noise, made.data / picture.data, rtol=1e-4)
     assert made.header["brightness"]["u"] == note.value["u"]
+    # Black rises with the sky, which was divided as well: half of it lies below black as before.
+    assert made.display["black"] == pytest.approx(0.006 / (1 - note.value["u"] - note.value["v"]), rel=1e-3)
+    assert np.median(render(made.data, made.display)[mu == 0]) == 0
 
 
 def test_a_part_of_the_limb_is_enough_for_the_circle():
