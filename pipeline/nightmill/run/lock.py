@@ -22,7 +22,7 @@ from .pulse import Pulse, alive_here
 
 __all__ = ["hold", "refuse_if_held"]
 
-NO_LOCKS = {errno.ENOSYS, errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOTSUP}
+NO_LOCKS = {getattr(errno, name, -1) for name in ("ENOSYS", "ENOLCK", "EOPNOTSUPP", "ENOTSUP")}
 """What file systems say that have no locks."""
 
 CARD_SECONDS = 0.4
