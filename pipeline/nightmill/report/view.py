@@ -120,7 +120,7 @@ def _pictures(listed: Sequence[Json], sources: Sources, budget: Budget) -> list[
         if view["paths"]:
             place = view["_shown"]["place"]
             before = [(name, view["_folder"] / f"{place}.{name}.small.webp") for name in view["_shown"]["before"]]
-            if before and budget.take([path for _, path in before], 2 * SOFT_BYTES):
+            if before and budget.take([path for _, path in before], HARD_BYTES):
                 view["paths"] += before
     for view in views:
         if view["paths"]:
