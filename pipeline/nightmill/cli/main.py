@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import gc
 import sys
 from importlib import import_module
@@ -78,6 +79,9 @@ def main(arguments: list[str] | None = None) -> None:
     """Run the command and exit with its code."""
     # Loading libraries makes many objects and hardly any rubbish: looking for it as often as usual costs a tenth.
     gc.set_threshold(100_000, 20, 20)
+    # At the end everything goes at once: a last look through all of it would take longer than many a command.
+    atexit.unregister(gc.freeze)
+    atexit.register(gc.freeze)
     try:
         code = _nightmill.main(args=arguments, prog_name="nightmill", standalone_mode=False)
     except click.UsageError as error:
