@@ -18,9 +18,9 @@ UNKNOWN = Prior(ratio=3.0, ratio_spread=0.8, share=0.5, share_spread=0.6)
 LEAK = 3.0
 """Effective over true share of frames on a disc: grading is not perfect, frames close in time are alike, air changes
 while a capture runs (measured on simulated captures: 2 to 5)."""
-FIELD_LEAK = 3.7
+FIELD_LEAK = 3.0
 """The same on a field, of which never all parts are sharp in one frame, and whose local shifts are never all followed
-(measured: 2 to 4.7)."""
+(measured: 2 to 4.7; too strong a sharpening costs more than too weak a one)."""
 BELOW = 2.5
 """Frames never move less than the air moves them, but a shaking mount easily moves them more."""
 UNSEEN_BENDING = 1.3

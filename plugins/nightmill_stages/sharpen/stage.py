@@ -51,7 +51,7 @@ class Sharpen(stage.PictureStage):
     """
 
     name = "sharpen"
-    version = "3"
+    version = "4"
     uses = ("telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):

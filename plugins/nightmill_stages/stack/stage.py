@@ -69,7 +69,7 @@ class StackFrames(stage.Fold):
     """
 
     name = "stack"
-    version = "5"
+    version = "6"
     needs = (
         "kept",
         "sharpness",
@@ -218,6 +218,8 @@ class StackFrames(stage.Fold):
         chosen = np.asarray(context.state["chosen"], bool)
         scale = self._scale()
         quantiles = np.percentile(table["sharpness"][table["kept"].astype(bool)], np.arange(0, 101, 10))
+        # The air is told by the sharper half, whether or not more frames were registered for the geometry.
+        calm = _sharpest(table, usable, 0.5)
         header = {
             "frames_kept": int(chosen.sum()),
             "frames_total": int(table.rows),
@@ -228,14 +230,14 @@ class StackFrames(stage.Fold):
             "background": float(np.median(table["background"][chosen])),
             "fills_frame": bool(table["fills_frame"][chosen].any()),
             "white_noise": not bool(context.state["bent"]) and scale == 1,
-            "jitter_px": jitter(table, usable),
+            "jitter_px": jitter(table, calm),
             "sharpness_quantiles": [float(f"{value:.6g}") for value in quantiles],
         }
         moved = drift(table, usable)
         if moved is not None:
             header["drift"] = moved
         if table["mesh"].shape[1] > 1:
-            header["bending_px"] = bending(table, usable)
+            header["bending_px"] = bending(table, calm)
         turning = self._turning(layout, context)
         if turning is not None:
             header["turned"] = {
