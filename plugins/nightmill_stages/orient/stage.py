@@ -6,6 +6,8 @@ import math
 from dataclasses import replace
 from typing import Annotated, Any, Literal
 
+import numpy as np
+
 from nightmill import stage
 from nightmill.artefacts import Picture
 from nightmill.stage import Context, PictureStage
@@ -47,7 +49,7 @@ class Orient(PictureStage):
     """
 
     name = "orient"
-    version = "6"
+    version = "7"
     uses = ("site", "telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):
@@ -130,15 +132,22 @@ class Orient(PictureStage):
         hints = []
         if north is not None:
             hints = [north + (-angle if m else angle) for m in ((False, True) if mirrored is None else (mirrored,))]
+        plane = plane_of(picture.data)
+        # The sky beyond the part that was stacked tells nothing, and costs memory.
+        scale = int(picture.header.get("scale", 1))
+        region = picture.header.get("region_px")
+        top, left, height, width = (int(n) * scale for n in region) if region else (0, 0, *plane.shape)
         try:
-            return place_globe(
-                plane_of(picture.data),
+            placed = place_globe(
+                np.ascontiguousarray(plane[top : top + height, left : left + width]),
                 template_of(sky),
                 sky.phase_angle_deg or 0.0,
                 pole_angles_deg=hints,
                 mirrored=mirrored,
                 darkening=DARKENING.get(sky.target, 0.9),
             )
+            disc = placed.disc
+            return replace(placed, disc=disc.moved(disc.centre_column_px + left, disc.centre_row_px + top))
         except (ValueError, ArithmeticError, MemoryError) as error:
             # LinAlgError is a ValueError too: a hopeless picture must not cost the night.
             context.caution("disc", f"The disc could not be measured, so scale and orientation are left open: {error}")
