@@ -80,7 +80,7 @@ class Grade(stage.Survey):
         scene = survey_scene(small, cell, capture.target, cell_noise(planes, times - 1 if mosaic else times))
         seen = look(small, scene, cell)
         if not scene.peak > 0:
-            raise CaptureError("all frames looked at are black: was the cap on?")
+            raise CaptureError("all frames looked at are black (gaps, NaN, count as black): was the cap on?")
         # Sky to brightest part of a disc; darkest to brightest part of a surface.
         depth = float(np.median(small.max(axis=(1, 2)) - np.percentile(small, 5 if scene.fills_frame else 50, (1, 2))))
         # Steps of the converter hide noise that is smaller than they are.
