@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from nightmill import stage
 from nightmill.artefacts import FrameTable, Stack
 
+from .hot import repaired
 from .phases import Layout
 
 __all__ = ["Overview", "choose_region", "framed", "overview"]
@@ -83,7 +84,9 @@ def cells_of(frame: NDArray[Any], cfa: str | None) -> Float:
     return np.stack([sum(one[1:], one[0]) / np.float32(len(one)) for one in planes], axis=-1)
 
 
-def overview(table: FrameTable, rows: NDArray[np.int64], context: stage.Context) -> Overview:
+def overview(
+    table: FrameTable, rows: NDArray[np.int64], context: stage.Context, hot: NDArray[np.int32] | None = None
+) -> Overview:
     """Average some frames, moved by whole cells.
 
     Parameters
@@ -93,10 +96,14 @@ def overview(table: FrameTable, rows: NDArray[np.int64], context: stage.Context)
         Registered frames.
     context : Context
         Frames are read through it.
+    hot : ndarray of int32, shape (n, 2), or None
+        Pixels of the sensor to be repaired: they would draw trails through the sky.
     """
+    cfa = context.capture.cfa
     total: Float | None = None
     for row in rows:
-        cells = cells_of(context.read(table["number"][row : row + 1]).data[0], context.capture.cfa)
+        frame = context.read(table["number"][row : row + 1]).data[0]
+        cells = cells_of(frame if hot is None else repaired(frame, hot, cfa is not None), cfa)
         if total is None:
             height, width = cells.shape[:2]
             total, square = np.zeros_like(cells), np.zeros_like(cells)

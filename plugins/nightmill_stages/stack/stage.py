@@ -69,7 +69,7 @@ class StackFrames(stage.Fold):
     """
 
     name = "stack"
-    version = "6"
+    version = "7"
     needs = (
         "kept",
         "sharpness",
@@ -130,14 +130,14 @@ class StackFrames(stage.Fold):
         bent = table["mesh"].shape[1] > 1
         rows = sample_rows(chosen)
         sky: dict[str, Any] = {}
+        hot = find_hot(table, rows, context)
         if self.parameters.region == "object" and not table["fills_frame"][chosen].any():
-            seen = overview(table, rows, context)
+            seen = overview(table, rows, context, hot)
             layout = choose_region(table, chosen, layout, seen)
             sky = seen.to_state() if layout.sensor else {}
         movement = find_movement(table, chosen, context, layout, self.parameters.turning)
         bent = bent or movement is not None
         turning = turning_of(movement, layout)
-        hot = find_hot(table, rows, context)
         picture, sigma, level = first_model(table, rows, context, layout, bent, turning, hot)
         if table["mesh"].shape[1] > 1 and "contrast" in table:
             sky["contrast"] = table["contrast"][chosen].mean(axis=0, dtype=np.float64).astype(np.float32)
