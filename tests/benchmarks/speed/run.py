@@ -109,7 +109,7 @@ def tables(results: Iterable[dict[str, Any]]) -> str:
     """Return the results as Markdown."""
     rows = [
         "| capture | workers | floor s | recipe s | times the floor | processor s | frames/s | MB/s "
-        "| against recording | peak MB | first frame s |",
+        "| times the recording's speed | peak MB | first frame s |",
         "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
     passes = [
@@ -120,7 +120,7 @@ def tables(results: Iterable[dict[str, Any]]) -> str:
         rows.append(
             f"| {one['capture']} | {one['workers']} | {one['floor_s']:.2f} | {one['seconds']:.1f} | {one['ratio']:.1f} "
             f"| {one['processor_s']:.1f} | {one['frames_s']:.0f} | {one['mbytes_s']:.0f} "
-            f"| {one['times_recording']:.1f}x faster | {one['pss_mb'] or one['rss_mb']:.0f} "
+            f"| {one['times_recording']:.1f} | {one['pss_mb'] or one['rss_mb']:.0f} "
             f"| {one['first_frame_s']:.1f} |"
         )
         for part in one["parts"]:
