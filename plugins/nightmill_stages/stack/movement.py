@@ -56,6 +56,9 @@ FEATURE_PX = 6.0
 SENSE = 0.02
 """Least share of what is left unexplained by which the right sense must be better than no turn, and than the other."""
 
+COARSE_PX = 70.0
+"""Discs of a larger radius are fitted on halved pictures."""
+
 MOMENT_DEG = 1.5
 """Between moments so far apart, straight lines in time err by 0.01 px on a disc of 120 px radius."""
 
@@ -184,7 +187,9 @@ def find_movement(
     pictures = [_mean(table, rows, context, layout) for rows in spans]
     middle = float(utc[np.isfinite(utc)][[0, -1]].mean())
     late = [float(utc[rows].mean()) - middle for rows in spans]
-    globes: list[Disc] = _globes(pictures[SPANS // 2], str(target), middle + late[SPANS // 2], context) if turns else []
+    globes: list[Disc] = (
+        _globes(pictures[SPANS // 2], radius, str(target), middle + late[SPANS // 2], context) if turns else []
+    )
     place = (
         float(np.median((table["y_px"] - table["dy_px"])[chosen])) - layout.top,
         float(np.median((table["x_px"] - table["dx_px"])[chosen])) - layout.left,
@@ -228,7 +233,7 @@ def _mean(table: FrameTable, rows: NDArray[np.int64], context: stage.Context, la
     return np.asarray(cv2.GaussianBlur(np.nan_to_num(total) / max(len(rows), 1), (0, 0), 1.2), np.float32)
 
 
-def _globes(plane: Float, target: str, utc_s: float, context: stage.Context) -> list[Disc]:
+def _globes(plane: Float, radius: float, target: str, utc_s: float, context: stage.Context) -> list[Disc]:
     """Fit the globe; return it in each sense in which it may turn, likeliest first; cautions say why there is none."""
     from ..orient.discs import template_of
     from ..orient.fit import place_globe
@@ -236,7 +241,18 @@ def _globes(plane: Float, target: str, utc_s: float, context: stage.Context) -> 
 
     try:
         sky = sky_at(target, utc_s)
-        placed = place_globe(plane, template_of(sky), sky.phase_angle_deg or 0.0)
+        # Half a pixel of centre and a degree of axis shift no spot by more than hundredths: a coarse picture will do.
+        factor = 2 if radius > COARSE_PX else 1
+        rows, columns = (n // factor * factor for n in plane.shape)
+        size = columns // factor, rows // factor
+        coarse = cv2.resize(plane[:rows, :columns], size, interpolation=cv2.INTER_AREA)
+        placed = place_globe(coarse, template_of(sky), sky.phase_angle_deg or 0.0)
+        fitted = replace(
+            placed.disc,
+            centre_column_px=placed.disc.centre_column_px * factor + (factor - 1) / 2,
+            centre_row_px=placed.disc.centre_row_px * factor + (factor - 1) / 2,
+            equatorial_radius_px=placed.disc.equatorial_radius_px * factor,
+        )
     except (ValueError, ArithmeticError, MemoryError) as error:
         context.caution(
             "turning", f"The turn of the planet was not taken out: its disc could not be measured ({error})."
@@ -249,7 +265,7 @@ def _globes(plane: Float, target: str, utc_s: float, context: stage.Context) -> 
         return []
     result: list[Disc] = []
     for way in sorted(placed.ways, key=lambda one: -one.weight):
-        disc = replace(placed.disc, pole_angle_deg=way.pole_angle_deg, mirrored=way.mirrored)
+        disc = replace(fitted, pole_angle_deg=way.pole_angle_deg, mirrored=way.mirrored)
         east = [_east(one) for one in result]
         if all(math.cos(math.radians(_east(disc) - other)) < 0.9 for other in east):
             result.append(disc)

@@ -69,7 +69,7 @@ class StackFrames(stage.Fold):
     """
 
     name = "stack"
-    version = "7"
+    version = "8"
     needs = (
         "kept",
         "sharpness",
