@@ -168,8 +168,9 @@ def test_other_versions_are_refused_and_a_lost_worker_and_a_lost_scheduler_cost_
         ("tcp://[::1]:8786", False, False, None),
         ("tls://10.0.0.5:8786", True, False, None),
         ("tcp://10.0.0.5:8786", False, True, None),
-        ("tcp://10.0.0.5:8786", False, False, "runs code with your rights"),
-        ("tcp://station:8786", False, False, "runs code with your rights"),
+        ("tcp://8.8.4.4:8786", False, True, None),
+        ("tcp://8.8.4.4:8786", False, False, "runs code with your rights"),
+        ("tcp://[2001:4860::1]:8786", False, False, "runs code with your rights"),
         ("tls://station:8786", False, False, "--tls CA CERT KEY"),
         ("tcp://127.0.0.1:8786", True, False, "begins with tls://"),
         ("127.0.0.1:8786", False, False, "write it like"),
@@ -181,10 +182,16 @@ def test_other_versions_are_refused_and_a_lost_worker_and_a_lost_scheduler_cost_
 def test_addresses(address, tls, trusted, words):
     files = ("ca", "cert", "key") if tls else None
     if words is None:
-        check_address(address, files, trusted=trusted)
+        assert check_address(address, files, trusted=trusted) is None
         return
     with pytest.raises(UsageError, match=words):
         check_address(address, files, trusted=trusted)
+
+
+@pytest.mark.parametrize("address", ["tcp://10.0.0.5:8786", "tcp://192.168.1.20:8786", "tcp://[fe80::1]:8786"])
+def test_a_private_network_without_encryption_is_used_with_a_caution(address):
+    """RFC 1918 and RFC 4291: such addresses are not reached from the world."""
+    assert "whoever reaches that port" in check_address(address, None, trusted=False)
 
 
 def test_workers_that_differ_are_refused_with_every_difference(tmp_path):

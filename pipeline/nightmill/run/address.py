@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import re
+import socket
 
 from ..errors import UsageError
 
@@ -12,8 +13,8 @@ __all__ = ["check_address"]
 ADDRESS = re.compile(r"(?P<protocol>tcp|tls)://(?P<host>\[[0-9a-fA-F:.]+\]|[\w.-]+):(?P<port>\d{1,5})")
 
 
-def check_address(address: str, tls: tuple[str, str, str] | None, *, trusted: bool) -> None:
-    """Refuse an address that cannot be meant, or one on which anybody could run code as this user.
+def check_address(address: str, tls: tuple[str, str, str] | None, *, trusted: bool) -> str | None:
+    """Refuse an address that cannot be meant, or one on which anybody in the world could run code as this user.
 
     Parameters
     ----------
@@ -22,6 +23,11 @@ def check_address(address: str, tls: tuple[str, str, str] | None, *, trusted: bo
         Files for tls://.
     trusted : bool
         Whether the user vouches for a network without encryption.
+
+    Returns
+    -------
+    str or None
+        A caution, when the address is on a private network and not encrypted.
 
     Raises
     ------
@@ -34,18 +40,34 @@ def check_address(address: str, tls: tuple[str, str, str] | None, *, trusted: bo
     if match["protocol"] == "tls":
         if tls is None:
             raise UsageError(f"--scheduler {address} needs the files for encryption: --tls CA CERT KEY")
-        return
+        return None
     if tls is not None:
         raise UsageError(f"--tls goes with an address that begins with tls://, not with {address}")
-    if not trusted and not _is_here(match["host"]):
+    reach = _reach(match["host"])
+    if trusted or reach == "here":
+        return None
+    if reach == "world":
         raise UsageError(
             f"--scheduler {address} is not encrypted, and whoever reaches that port runs code with your rights: use "
             "tls:// and --tls, or say --trust-network when everybody on that network may"
         )
 
+    return (
+        f"{address} is not encrypted: whoever reaches that port runs code with your rights. On a network that others "
+        "use too, take tls:// and --tls"
+    )
 
-def _is_here(host: str) -> bool:
+
+def _reach(host: str) -> str:
+    """Say who may reach a host: "here" (this machine only), "near" (a private network) or "world"."""
     try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
+        found = [ipaddress.ip_address(host.strip("[]"))]
     except ValueError:
-        return host == "localhost"
+        try:
+            told = {str(one[4][0]).split("%")[0] for one in socket.getaddrinfo(host, None)}
+        except OSError:
+            return "near"  # a name that nobody knows: connecting to it says so
+        found = [ipaddress.ip_address(one) for one in told]
+    if all(one.is_loopback for one in found):
+        return "here"
+    return "near" if all(one.is_private or one.is_loopback or one.is_link_local for one in found) else "world"

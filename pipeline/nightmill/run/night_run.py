@@ -48,7 +48,9 @@ def run_night(folder: Path, out: Path | None, options: Options, progress: Progre
         With the exit code that goes with it; everything finished before then is kept and used again.
     """
     if options.scheduler is not None:
-        check_address(options.scheduler, options.tls, trusted=options.trust_network)
+        said = check_address(options.scheduler, options.tls, trusted=options.trust_network)
+        if said is not None:
+            progress.beware(said)
     refuse_if_held(out_of(folder.resolve(), out) / ".store")
     session = prepare(folder, out=out, recipe=options.recipe, plugins=options.plugins, locked=options.locked)
     check_links(session.out)

@@ -80,6 +80,10 @@ class Progress:
         text = f"not loaded, and not needed here: plugin {name}: {reason}"
         self._console.print(text, style="yellow", markup=False)
 
+    def beware(self, text: str) -> None:
+        """Tell what the user should know before anything starts."""
+        self._console.print(f"beware: {text}", style="yellow", markup=False)
+
     def pictures(self, names: list[str]) -> None:
         """Tell of finished pictures."""
         for name in names:
