@@ -141,6 +141,7 @@ class Mp4Writer(FilmWriter):
     """MP4 with H.264 (4:2:0, 8 bits), which browsers and phones play; small, and a little less exact than PNG."""
 
     name = "mp4"
+    version = "2"
     suffix = ".mp4"
     format = "mp4"
 
@@ -156,17 +157,25 @@ class Mp4Writer(FilmWriter):
         ) as container:
             container.flags |= av.container.Flags.bitexact.value
             container.metadata[KEYWORD] = text
-            # One thread: with several the bits would depend on their number.
-            options = {"crf": _CRF, "preset": "medium", "threads": "1", "x264-params": "threads=1:lookahead-threads=1"}
+            # One thread: with several the bits would depend on their number. And the encoder's plain code: its vector
+            # code reads memory that nobody wrote, and the bits vary from run to run (and between processors).
+            options = {
+                "crf": _CRF,
+                "preset": "medium",
+                "threads": "1",
+                "x264-params": "threads=1:lookahead-threads=1:asm=0",
+            }
             stream = container.add_stream("libx264", rate=_fraction(unit), options=options)
-            stream.width, stream.height, stream.pix_fmt = width - width % 2, height - height % 2, "yuv420p"
+            # Whole blocks of 16 pixels, by more of the same to the right and below.
+            more = ((0, -height % 16), (0, -width % 16), (0, 0))
+            stream.width, stream.height, stream.pix_fmt = width + more[1][1], height + more[0][1], "yuv420p"
             context = stream.codec_context
             context.flags |= av.codec.context.Flags.bitexact.value
             context.color_range = ColorRange.MPEG
             context.colorspace = Colorspace.ITU709
             context.color_primaries, context.color_trc = 1, 13  # BT.709 primaries, the curve of sRGB
             for pixels, shown_s in zip(frames, seconds, strict=True):
-                planes = to_yuv420(pixels[: stream.height, : stream.width])
+                planes = to_yuv420(np.pad(pixels, more, mode="edge"))
                 for _ in range(max(1, round(shown_s / unit))):
                     container.mux(stream.encode(av.VideoFrame.from_ndarray(planes, format="yuv420p")))
             container.mux(stream.encode(None))
@@ -197,12 +206,15 @@ def to_yuv420(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
         limited range). Done here, because the library's conversion reads beyond narrow pictures, and its bits vary.
     """
     light = pixels.astype(np.float32)
-    luma = light @ np.array([0.2126, 0.7152, 0.0722], np.float32)
+    # Written out: a matrix product's last bits depend on where in memory the pixels lie.
+    red, green, blue = (light[..., k] for k in range(3))
+    luma = np.float32(0.2126) * red + np.float32(0.7152) * green + np.float32(0.0722) * blue
     height, width = luma.shape
     parts = [np.rint(16.0 + luma * (219.0 / 255.0)).astype(np.uint8).ravel()]
     for channel, span in ((2, 1.8556), (0, 1.5748)):
         difference = (light[..., channel] - luma) * np.float32(224.0 / 255.0 / span)
-        small = difference.reshape(height // 2, 2, width // 2, 2).mean(axis=(1, 3))
+        rows = difference[0::2] + difference[1::2]
+        small = (rows[:, 0::2] + rows[:, 1::2]) * np.float32(0.25)
         parts.append(np.rint(128.0 + small).astype(np.uint8).ravel())
     return np.concatenate(parts).reshape(height + height // 2, width)
 

@@ -97,7 +97,8 @@ def test_mp4_is_h264_as_browsers_play_it(folder):
     head = (folder / "colour.mp4").read_bytes()
     assert head.index(b"moov") < head.index(b"mdat")  # begins to play before all is loaded
     for frame, seen in zip(frames(grey=False), decoded, strict=False):
-        error = np.sqrt(((frame.astype(float) - seen) ** 2).mean())
+        assert seen.shape == (48, 48, 3)  # whole blocks of 16
+        error = np.sqrt(((frame.astype(float) - seen[:38, :46]) ** 2).mean())
         assert error < 5.0  # lossy, and colours at half the resolution
 
 
