@@ -35,7 +35,9 @@ class _Placed:
 
 
 @click.command()
-@click.argument("pictures", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False), metavar="PICTURE...")
+@click.argument(
+    "pictures", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False), metavar="PICTURE..."
+)
 @click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE.fits", help="The new map; a PNG beside.")
 @click.option("--around", type=click.Choice(["north", "south"]), help="Map around a pole instead of the whole globe.")
 @click.option("--system", metavar="NAME", help="Longitudes of this system: I, II or III. Default: II for Jupiter.")
