@@ -144,7 +144,9 @@ class DaskEngine(Engine):
             }
         )
         self._settings.__enter__()
-        logging.getLogger("distributed").setLevel(logging.CRITICAL)
+        # Some of Dask's loggers have levels of their own; what they would say, with tracebacks, we say in words.
+        for name in [one for one in logging.root.manager.loggerDict if one.split(".")[0] == "distributed"]:
+            logging.getLogger(name).setLevel(logging.CRITICAL)
         count, limit = share_memory(workers, memory_bytes)
         self._cluster: Any = None
         self._watch: MemoryWatch | None = None
