@@ -55,7 +55,7 @@ class Compose(PictureStage):
     """
 
     name = "compose"
-    version = "4"
+    version = "5"
     uses = ("filters", "site")
 
     class Parameters(stage.Parameters):
