@@ -28,9 +28,9 @@ ORIENTATION = ("pole_axis_deg", "pole_angle_deg", "planet_east_deg", "north_angl
 LEAST_SCALE = 0.001
 """Difference of scale that is worth a resampling."""
 BELIEVED_SCALE = 0.006
-"""Difference of scale that a set's discs must show to be believed. Limbs darken differently from filter to filter, which
-moves a measured radius by up to 0.4 % on simulated sets, more than the fit's own error says; a channel stretched by
-that much has a coloured rim, while optics that magnify colours differently by more than this are rare."""
+"""Difference of scale that a set's discs must show to be believed. Limbs darken differently from filter to filter,
+which moves a measured radius by up to 0.4 % on simulated sets, more than the fit's own error says; a channel stretched
+by that much has a coloured rim, while optics that magnify colours differently by more than this are rare."""
 LEAST_TURN_PX = 0.05
 _MOST_AXIS_DEG = 5.0
 
