@@ -18,6 +18,7 @@ import numpy as np
 import psutil
 import pytest
 
+from nightmill.run.driver import WORTH_SECONDS
 from toysupport import TOY, TOY_RECIPE, events, products
 
 KILLS = int(os.environ.get("NIGHTMILL_KILLS", "2"))
@@ -175,17 +176,36 @@ def test_killed_at_any_moment_the_same_command_goes_on(slow_night, tmp_path):
         assert not watcher.end(), watcher.half
         tally["looks"] += watcher.looks
         assert products(out) == expected
-        after = [str(event["step"]) for event in events(out, "step done")[before:]]
-        redone = len(after) - len(set(after))
-        assert redone <= IN_FLIGHT, (how, done, after)
+        after = events(out, "step done")[before:]
+        redone, lost = _twice(after)
+        assert redone <= IN_FLIGHT, (how, done, [str(event["step"]) for event in after])
         if hit:
             tally["kills"] += 1
             tally[how] += 1
             tally["redone"] += redone
+            tally["begun ahead and lost"] += lost
             tally["most redone"] = max(tally["most redone"], redone)
             print(dict(tally), flush=True)
         # Make the next round start from a part of the way, not from the end.
         _forget_some(out, chooser)
+
+
+def _twice(done):
+    """Count steps that were done twice, and apart from them those that were first begun ahead of their keys.
+
+    What is begun while a recording is still being summed holds for that run alone, since nothing yet says which bytes
+    it was made of: a kill before the sum is known loses it, by design. So does it lose the sums of recordings that take
+    next to no time, which are written down together.
+    """
+    first, redone, lost = {}, 0, 0
+    for event in done:
+        if event["step"] not in first:
+            first[event["step"]] = bool(event.get("ahead"))
+        elif first[event["step"]] or (event["step"].endswith("/fingerprint") and event["seconds"] < WORTH_SECONDS):
+            lost += 1
+        else:
+            redone += 1
+    return redone, lost
 
 
 def _kill(how, members, running):

@@ -39,6 +39,11 @@ SUMMARY_SHARE = 0.05
 """Of the driving process's time, at most, goes into keeping the summary up to date: it grows with the night."""
 
 INDEX_SECONDS = 5.0
+"""Sums of small recordings are written down so often, or hundreds of files would be slowed by the disk."""
+
+WORTH_SECONDS = 0.2
+"""A sum that took longer than this is written down at once."""
+
 SAME_FAULT_LIMIT = 5
 
 
@@ -156,7 +161,7 @@ class Driver:
             own = _own_stages(step)
             self.passed.update((name, step.action) for name in (*_stages(step), "+".join(own)))
             if step.action == "fingerprint":
-                self._note_sum(step, outcome["meta"]["sha256"])
+                self._note_sum(step, outcome["meta"]["sha256"], outcome["seconds"])
             else:
                 self.board.done(step.id)
                 self._drop_parts(step)
@@ -195,15 +200,15 @@ class Driver:
                 # Pictures of several captures may go on without it, and be there already.
                 self.touched.update(one for picture in self.plan.pictures_of(index) for one in picture.captures)
 
-    def _note_sum(self, step: Step, sha256: str) -> None:
+    def _note_sum(self, step: Step, sha256: str, seconds: float) -> None:
         """Keep a fingerprint for the next run, if the recording is still as it was when it was opened."""
         path, file = Path(step.carry["path"]), step.carry["file"]
         if not self.session.index.same(file, path):
             self._failed(step, "it changed while it was read; run again once it is complete")
             return
         self.session.index.put(file, stamp(path), "sha256", sha256)
-        if time.monotonic() - self.saved > INDEX_SECONDS:
-            # A run that is killed sums the last few recordings again.
+        if seconds > WORTH_SECONDS or time.monotonic() - self.saved > INDEX_SECONDS:
+            # A run that is killed sums the last few small recordings again.
             self.session.index.save()
             self.saved = time.monotonic()
         self.board.done(step.id, sha256)
