@@ -9,10 +9,10 @@ from pathlib import Path
 
 __all__ = ["Budget", "data_uri"]
 
-SOFT_BYTES = 2_400_000
+SOFT_BYTES = 2_200_000
 """Larger copies are embedded as long as all together stay below this (a third more as text)."""
 
-HARD_BYTES = 2_600_000
+HARD_BYTES = 2_350_000
 """Beyond this only the finished pictures themselves are embedded, small; files are linked all the same."""
 
 
