@@ -144,8 +144,10 @@ class DaskEngine(Engine):
             }
         )
         self._settings.__enter__()
-        # Some of Dask's loggers have levels of their own; what they would say, with tracebacks, we say in words.
-        for name in [one for one in logging.root.manager.loggerDict if one.split(".")[0] == "distributed"]:
+        # Some loggers of Dask, and below it, have levels of their own; what they would say, with tracebacks, we say in
+        # words.
+        named = [one for one in logging.root.manager.loggerDict if one.split(".")[0] in ("distributed", "tornado")]
+        for name in {*named, "asyncio", "tornado"}:
             logging.getLogger(name).setLevel(logging.CRITICAL)
         count, limit = share_memory(workers, memory_bytes)
         self._cluster: Any = None
