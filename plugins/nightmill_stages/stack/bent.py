@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .phases import Envelope, Layout, misfits
+from .sums import empty_sums
 from .turning import Seen
 
 __all__ = ["add_bent", "empty_bent", "mean_of", "variance_of"]
@@ -25,19 +26,8 @@ STRIP_PIXELS = 2**16
 
 
 def empty_bent(layout: Layout) -> dict[str, Array]:
-    """Return sums of nothing.
-
-    "sum", "weight" (2 halves, *frame): weighted differences and weights; "square", "weight2" (*frame): weighted squares
-    and squares of weights; "clipped", "frames" as in `phases.empty`.
-    """
-    return {
-        "sum": np.zeros((2, *layout.frame_shape), np.float32),
-        "weight": np.zeros((2, layout.height, layout.width), np.float32),
-        "square": np.zeros(layout.frame_shape, np.float32),
-        "weight2": np.zeros((layout.height, layout.width), np.float32),
-        "clipped": np.zeros(1, np.int64),
-        "frames": np.zeros(2, np.int64),
-    }
+    """Return sums of nothing; the colours of a pixel share their weight."""
+    return empty_sums(layout.frame_shape, (layout.height, layout.width))
 
 
 def add_bent(

@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .phases import Envelope, Layout, misfits
+from .phases import Envelope, Layout
+from .sums import cleaned, count_in, empty_sums
 from .turning import Seen
 
 __all__ = ["add_bent_fine", "empty_bent_fine", "finer"]
@@ -31,16 +32,9 @@ def finer(picture: Float, scale: int) -> Float:
 
 
 def empty_bent_fine(layout: Layout, scale: int) -> dict[str, Array]:
-    """Return sums of nothing, as `bent.empty_bent_mosaic` but on the finer grid; one plane or three."""
+    """Return sums of nothing on the finer grid, one plane or three, a weight for each colour of a pixel."""
     shape = (layout.height * scale, layout.width * scale, layout.channels)
-    return {
-        "sum": np.zeros((2, *shape), np.float32),
-        "weight": np.zeros((2, *shape), np.float32),
-        "square": np.zeros(shape, np.float32),
-        "weight2": np.zeros(shape, np.float32),
-        "clipped": np.zeros(1, np.int64),
-        "frames": np.zeros(2, np.int64),
-    }
+    return empty_sums(shape, shape)
 
 
 def add_bent_fine(
@@ -71,20 +65,9 @@ def add_bent_fine(
     picture : ndarray of float32, shape (h * scale, w * scale, channels)
         What differences refer to, ADU.
     """
-    iy, ix = int(np.floor(shift[0] + 0.5)), int(np.floor(shift[1] + 0.5))
-    both = layout.overlap(iy, ix)
-    if both is None:
+    values = cleaned(sums, layout, frame, shift, gain, expected)
+    if values is None:
         return
-    where, inside = both
-    parity = (iy % 2) * 2 + ix % 2 if layout.cfa else 0
-    values = frame.astype(np.float32)
-    part = frame[inside]
-    hit = misfits(part, expected.low[parity][where], expected.high[parity][where])
-    if hit is not None:
-        values[inside][hit] = np.nan
-        sums["clipped"] += int(np.count_nonzero(hit))
-    if gain != 1:
-        values *= np.float32(1 / gain)
     rows = field[0] + np.float32(shift[0] + layout.top)
     columns = field[1] + np.float32(shift[1] + layout.left)
     low_rows, low_columns = np.floor(rows), np.floor(columns)
@@ -113,11 +96,7 @@ def add_bent_fine(
                 if layout.cfa and site is not None:
                     mine *= np.array([name == "RGB"[channel] for name in layout.cfa], np.float32)[site]
                 difference = np.where(mine > 0, one - picture[..., channel], np.float32(0))
-                weighted = difference * mine
-                sums["sum"][half][..., channel] += weighted
-                sums["weight"][half][..., channel] += mine
-                sums["weight2"][..., channel] += mine * mine
-                sums["square"][..., channel] += weighted * difference
+                count_in(sums, half, channel, difference, mine)
     sums["frames"][half] += 1
 
 

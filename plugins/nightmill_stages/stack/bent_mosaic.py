@@ -15,7 +15,8 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from .phases import Envelope, Layout, misfits
+from .phases import Envelope, Layout
+from .sums import cleaned, count_in, empty_sums
 from .turning import Seen
 
 __all__ = ["add_bent_mosaic", "corrected", "dense", "empty_bent_mosaic", "noise_energy", "spread"]
@@ -82,16 +83,9 @@ def corrected(total: Array, weight: Array, picture: Float, wide: bool) -> Float:
 
 
 def empty_bent_mosaic(layout: Layout) -> dict[str, Array]:
-    """Return sums of nothing, as `bent.empty_bent` but with all planes (h, w, 3)."""
+    """Return sums of nothing, a weight for each colour of a pixel."""
     shape = (layout.height, layout.width, 3)
-    return {
-        "sum": np.zeros((2, *shape), np.float32),
-        "weight": np.zeros((2, *shape), np.float32),
-        "square": np.zeros(shape, np.float32),
-        "weight2": np.zeros(shape, np.float32),
-        "clipped": np.zeros(1, np.int64),
-        "frames": np.zeros(2, np.int64),
-    }
+    return empty_sums(shape, shape)
 
 
 def add_bent_mosaic(
@@ -132,21 +126,9 @@ def add_bent_mosaic(
     """
     assert layout.cfa is not None
     height, width = layout.height, layout.width
-    iy, ix = int(np.floor(shift[0] + 0.5)), int(np.floor(shift[1] + 0.5))
-    both = layout.overlap(iy, ix)
-    if both is None:
+    values = cleaned(sums, layout, frame, shift, gain, expected)
+    if values is None:
         return
-    where, inside = both
-    # Impulses are found in the frame's own grid, where the envelope lies at the whole shift.
-    parity = (iy % 2) * 2 + ix % 2
-    values = frame.astype(np.float32)
-    if gain != 1:
-        values *= np.float32(1 / gain)
-    part = frame[inside]
-    hit = misfits(part, expected.low[parity][where], expected.high[parity][where])
-    if hit is not None:
-        values[inside][hit] = np.nan
-        sums["clipped"] += int(np.count_nonzero(hit))
     # In the frame's own grid, where parity tells colours apart.
     rows = field[0] + np.float32(shift[0] + layout.top)
     columns = field[1] + np.float32(shift[1] + layout.left)
@@ -172,9 +154,5 @@ def add_bent_mosaic(
         difference = np.where(mine > 0, sample - there[..., channel], np.float32(0))
         if isinstance(weight, np.ndarray) or weight != 1:
             mine *= weight
-        weighted = difference * mine
-        sums["sum"][half][..., channel] += weighted
-        sums["weight"][half][..., channel] += mine
-        sums["weight2"][..., channel] += mine * mine
-        sums["square"][..., channel] += weighted * difference
+        count_in(sums, half, channel, difference, mine)
     sums["frames"][half] += 1
