@@ -1,4 +1,4 @@
-"""The one boundary around a plugin's code where it is loaded, vetted and tested."""
+"""The one boundary around what may raise anything: plugins' code where it is loaded, vetted and tested, and tasks."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class Attempt(Generic[T]):
 
 
 def attempt(call: Callable[[], T]) -> Attempt[T]:
-    """Call a plugin's code and return what it raises instead of letting it pass.
+    """Call and return what is raised instead of letting it pass.
 
     Everything is caught, for nobody knows what strangers' code raises: a plugin that ends the program (SystemExit) or
     raises GeneratorExit must cost itself and not the night. Only Ctrl-C passes: it is the user's, not the plugin's.

@@ -230,6 +230,9 @@ class DaskEngine(Engine):
 
     def _result(self, future: Any) -> Outcome:
         """Turn what Dask says of a future into an outcome; only the worker's death is left to Dask."""
+        from concurrent.futures import CancelledError
+        from pickle import PickleError
+
         from distributed import KilledWorker
 
         try:
@@ -238,7 +241,8 @@ class DaskEngine(Engine):
             reason = self._watch.verdict(error.last_worker.address) if self._watch else None
             reason = reason or "the process that worked on it died, twice, as when memory runs out or a library crashes"
             return {"ok": False, "kind": "died", "reason": reason, "trace": "", "seconds": 0.0, "peak_mb": 0.0}
-        except Exception as error:  # whatever Dask raises is a failure of the machine, not of the night
+        except (CancelledError, OSError, RuntimeError, ImportError, PickleError) as error:
+            # A task never raises: what comes here is of Dask and the network, a failure of the machine.
             kind, reason = "machine", f"{type(error).__name__}: {error}"
             return {"ok": False, "kind": kind, "reason": reason, "trace": "", "seconds": 0.0, "peak_mb": 0.0}
 
@@ -277,11 +281,14 @@ class DaskEngine(Engine):
 
     def close(self, *, at_once: bool = False) -> None:
         """Close client, then cluster."""
+        from concurrent.futures import CancelledError
+
         if self._watch is not None:
             self._watch.stop()
         for held in (getattr(self, "_client", None), self._cluster):
             if held is not None:
-                with contextlib.suppress(Exception):  # what does not close well must not hide how the run ended
+                # What does not close well must not hide how the run ended.
+                with contextlib.suppress(OSError, RuntimeError, CancelledError):
                     held.close(timeout=2 if at_once else 10)
         self._settings.__exit__(None, None, None)
 

@@ -50,11 +50,11 @@ class Showing:
 
     def write(self, summary: Mapping[str, Any], plan: Plan, board: Board) -> None:
         """Write the page, if there is something new; raises OSError only."""
-        try:
-            self._report.write(summary, _sources(plan, board, self._store, self._verified, self._lost))
-        except OSError:
-            raise
-        except Exception as error:  # the boundary of a courtesy
+        sources = _sources(plan, board, self._store, self._verified, self._lost)
+        error = attempt(partial(self._report.write, summary, sources)).error
+        if isinstance(error, OSError):
+            raise error
+        if error is not None:
             self._tell("the report", error)
 
     def _extras(self, night: dict[str, Any], captures: list[dict[str, Any]]) -> dict[str, Any]:

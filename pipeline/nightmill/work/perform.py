@@ -7,11 +7,13 @@ import sys
 import time
 import traceback
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from ..artefacts import Capture
 from ..errors import CaptureError, MachineError, NightmillError
+from ..foreign import attempt
 from ..store import DamagedError, Store, fingerprint
 from .calling import StageError
 from .limits import give_back
@@ -40,10 +42,14 @@ def perform(spec: Mapping[str, Any]) -> dict[str, Any]:
     """
     began = time.perf_counter()
     _one_thread()
-    try:
-        outcome: dict[str, Any] = {"ok": True, "meta": _do(spec)}
-    except Exception as error:  # the boundary of a task: whatever happened costs this capture alone
-        outcome = {"ok": False, **_explain(error), "trace": traceback.format_exc(limit=-12)}
+    tried = attempt(partial(_do, spec))
+    outcome: dict[str, Any]
+    if tried.error is None:
+        outcome = {"ok": True, "meta": tried.value}
+    else:
+        # Whatever happened costs this capture alone.
+        trace = "".join(traceback.format_exception(tried.error, limit=-12))
+        outcome = {"ok": False, **_explain(tried.error), "trace": trace}
     if spec["action"] not in PASSES:
         give_back()
     return {**outcome, "seconds": round(time.perf_counter() - began, 4), "peak_mb": _peak_mb()}

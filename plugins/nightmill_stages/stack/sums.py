@@ -30,8 +30,8 @@ def empty_sums(values: tuple[int, ...], weights: tuple[int, ...]) -> dict[str, A
     -------
     dict
         "sum" (2 halves, *values) and "weight" (2 halves, *weights): weighted differences and weights; "square"
-        (*values) and "weight2" (*weights): weighted squares and squares of weights; all float32. "clipped", "frames" as in
-        `phases.empty`.
+        (*values) and "weight2" (*weights): weighted squares and squares of weights; all float32. "clipped", "frames"
+        as in `phases.empty`.
     """
     return {
         "sum": np.zeros((2, *values), np.float32),

@@ -128,6 +128,5 @@ def publish_whole(path: Path, write: Callable[[Path], None]) -> None:
         with part.open("r+b") as file:
             os.fsync(file.fileno())  # a full disk may speak up only now
         part.replace(path)
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise
+    finally:
+        part.unlink(missing_ok=True)  # gone already when all went well

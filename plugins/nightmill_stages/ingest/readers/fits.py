@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -88,15 +89,13 @@ class FitsReader(Reader):
 class _FitsRecording(Recording):
     def __init__(self, capture: Capture) -> None:
         super().__init__(capture)
-        self._file: BinaryIO = self.path.open("rb", buffering=0)
-        try:
+        with contextlib.ExitStack() as held:
+            self._file: BinaryIO = held.enter_context(self.path.open("rb", buffering=0))
             self._image = find_image(self._file, self._file.seek(0, 2), self.path.name)
             found = (self._image.height, self._image.width, self._image.planes, self._image.dtype)
             if found != (capture.height, capture.width, capture.planes, capture.dtype):
                 raise CaptureError(f"{self.path.name} has changed since it was opened. Run again.")
-        except BaseException:
-            self._file.close()
-            raise
+            held.pop_all()  # all is well: the file stays open until `close`
 
     def read(self, start: int, stop: int) -> NDArray[Any]:
         data = read_raw(self._file, self._image, start, stop, self.path.name)

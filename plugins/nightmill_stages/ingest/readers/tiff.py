@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import logging
 import math
+import struct
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -120,6 +122,21 @@ class _TiffRecording(Recording):
         self._tif.close()
 
 
+DAMAGE = (
+    ArithmeticError,
+    AssertionError,
+    AttributeError,
+    EOFError,
+    LookupError,
+    RuntimeError,
+    TypeError,
+    ValueError,
+    struct.error,
+    zlib.error,
+)
+"""What arithmetic on damaged bytes comes to in the library: it checks little, so wrong tags surface anywhere."""
+
+
 @contextmanager
 def _guarded(name: str) -> Iterator[None]:
     """Turn whatever the library makes of damaged bytes into a sentence."""
@@ -127,7 +144,7 @@ def _guarded(name: str) -> Iterator[None]:
         yield
     except (CaptureError, OSError):
         raise
-    except Exception as error:  # the library raises whatever its arithmetic on damaged bytes comes to
+    except DAMAGE as error:
         raise CaptureError(f"{name} is damaged or no TIFF file ({error}). Copy it again or leave it out.") from error
 
 
