@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Annotated, Any, Literal
 
-__all__ = ["DEFAULT_FORMATS", "film_header", "frame_seconds"]
+from nightmill import stage
 
-DEFAULT_FORMATS = ("png", "mp4")
+__all__ = ["FilmParameters", "film_header", "frame_seconds"]
+
 _WHOLE_S = 6.0
 _HOLD_S = 1.0
+
+
+class FilmParameters(stage.Parameters):
+    """Parameters of every stage that makes a sequence."""
+
+    formats: tuple[Literal["png", "gif", "mp4"], ...] = stage.Field(
+        ("png", "mp4"), description="What is written: png (animated, every colour kept), mp4 (H.264), gif."
+    )
+    rate: Annotated[float, stage.Field(gt=0, le=50)] | Literal["auto"] = stage.Field(
+        "auto", description="Frames a second; auto shows the whole in about six seconds."
+    )
 
 
 def frame_seconds(count: int, rate: float | None, *, hold: bool) -> list[float]:

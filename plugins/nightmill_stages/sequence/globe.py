@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import collections.abc
 from dataclasses import replace
-from typing import Annotated, Literal
+from typing import Annotated
 
 import numpy as np
 
@@ -17,11 +17,10 @@ from ..compose.finish import GLOW
 from ..orient.discs import disc_of
 from ..orient.known import called, sky_at
 from ..write.display import levels
-from .film import DEFAULT_FORMATS, film_header, frame_seconds
+from .film import FilmParameters, film_header, frame_seconds
 from .frames import shown
 from .gather import by_filters, find_nights
 from .night_map import NightMap, darkening_of
-from .stage import Format
 from .stamp import clock, strip_height, with_strip
 from .steady import steady, steady_angles
 from .turning_globe import GlobeView
@@ -45,20 +44,14 @@ class Globe(PictureStage):
     adds = True
     streams = True
 
-    class Parameters(stage.Parameters):
+    class Parameters(FilmParameters):
         """Parameters of globe."""
 
-        formats: tuple[Format, ...] = stage.Field(
-            DEFAULT_FORMATS, description="What is written: png (animated, every colour kept), mp4 (H.264), gif."
-        )
         least_seen: float = stage.Field(
             0.5, ge=0, le=1, description="Share of the longitudes that must have been seen for a globe to be made."
         )
         step: Annotated[float, stage.Unit("deg")] = stage.Field(
             "6 deg", ge=1, le=60, description="How far the globe turns from frame to frame."
-        )
-        rate: Annotated[float, stage.Field(gt=0, le=50)] | Literal["auto"] = stage.Field(
-            "auto", description="Frames a second; auto shows a whole turn in about six seconds."
         )
         size: int = stage.Field(480, ge=64, le=2048, description="Longest side of the frames at most, px.")
         gap: Annotated[float, stage.Unit("min")] = stage.Field(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import collections.abc
-from typing import Annotated, Literal
+from typing import Annotated
 
 import numpy as np
 
@@ -15,15 +15,13 @@ from nightmill_sky import BODIES
 from ..compose.finish import GLOW
 from ..orient.known import called
 from ..write.display import levels
-from .film import DEFAULT_FORMATS, film_header, frame_seconds
+from .film import FilmParameters, film_header, frame_seconds
 from .frames import Canvas, canvas_for, lay, light_in, shown
 from .gather import by_filters, find_nights, see
 from .placing import Place, Seen, place_all
 from .stamp import clock, strip_height, with_strip
 
-__all__ = ["Format", "Sequence", "reach_of"]
-
-Format = Literal["png", "gif", "mp4"]
+__all__ = ["Sequence", "reach_of"]
 
 
 class Sequence(PictureStage):
@@ -38,15 +36,9 @@ class Sequence(PictureStage):
     adds = True
     streams = True
 
-    class Parameters(stage.Parameters):
+    class Parameters(FilmParameters):
         """Parameters of sequence."""
 
-        formats: tuple[Format, ...] = stage.Field(
-            DEFAULT_FORMATS, description="What is written: png (animated, every colour kept), mp4 (H.264), gif."
-        )
-        rate: Annotated[float, stage.Field(gt=0, le=50)] | Literal["auto"] = stage.Field(
-            "auto", description="Pictures a second; auto shows the whole in about six seconds."
-        )
         size: int = stage.Field(800, ge=64, le=4096, description="Longest side of the frames at most, px.")
         gap: Annotated[float, stage.Unit("min")] = stage.Field(
             "120 min", gt=0, description="A longer pause between two pictures begins a new sequence."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Collection
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -48,6 +49,21 @@ def small_plan() -> Plan:
     )
 
 
+def settle(board: Board, step: Step, store: set[str], faults: Collection[str]) -> bool:
+    """Do a step in its turn, or let it fail; return whether it was done."""
+    if step.id in faults:
+        board.failed(step.id, f"{step.id} broke")
+        return False
+    if step.action == "fingerprint":
+        board.done(step.id, f"sum of {step.id}")
+        return True
+    key = board.key(step.id)
+    assert key is not None and key not in store
+    store.add(key)
+    board.done(step.id)
+    return True
+
+
 def work(
     board: Board, store: set[str], faults: set[str] = frozenset(), shuffle: random.Random | None = None
 ) -> list[str]:
@@ -61,15 +77,7 @@ def work(
             return done
         step = running.pop(shuffle.randrange(len(running)) if shuffle else 0)
         done.append(step.id)
-        if step.id in faults:
-            board.failed(step.id, f"{step.id} broke")
-        elif step.action == "fingerprint":
-            board.done(step.id, f"sum of {step.id}")
-        else:
-            key = board.key(step.id)
-            assert key is not None and key not in store
-            store.add(key)
-            board.done(step.id)
+        settle(board, step, store, faults)
 
 
 def test_everything_is_done_once_in_the_order_of_the_captures():
@@ -232,15 +240,7 @@ def work_ahead(board: Board, store: set[str], faults: set[str], chance: random.R
             store.add(board.ahead.keys[step.id])
             board.done_ahead(step.id)
             done.append(step.id)
-        elif step.id in faults:
-            board.failed(step.id, f"{step.id} broke")
-        elif step.action == "fingerprint":
-            board.done(step.id, f"sum of {step.id}")
-        else:
-            key = board.key(step.id)
-            assert key is not None and key not in store
-            store.add(key)
-            board.done(step.id)
+        elif settle(board, step, store, faults) and step.action != "fingerprint":
             done.append(step.id)
 
 

@@ -15,13 +15,11 @@ from typing import Any
 
 import numpy as np
 
-from ...errors import CaptureError
-from ...foreign import attempt
 from ...stage import Fold, FrameStage, PictureStage, Survey
 from .bench import Bench, Form
 from .registry import FRAMES, NotApplicable, check
 from .subject import Subject
-from .trial import Trial, try_stage
+from .trial import Trial, try_difficult, try_stage
 
 __all__: list[str] = []
 
@@ -247,17 +245,7 @@ def _run(subject: Subject, bench: Bench, **options: Any) -> Trial:
 
 
 def _tried(subject: Subject, bench: Bench, what: str) -> Trial | None:
-    """Run a stage on difficult input; a plain sentence (CaptureError) is a good answer, any other error is not."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        tried = attempt(lambda: _run(subject, bench))
-    error = tried.error
-    if isinstance(error, CaptureError):
-        assert str(error).strip(), f"{what}: CaptureError without a sentence"
-        return None
-    if error is not None and not isinstance(error, AssertionError):
-        raise AssertionError(f"{what}: {type(error).__name__}: {error}; raise CaptureError with a sentence") from error
-    return tried.value
+    return try_difficult(lambda: _run(subject, bench), what)
 
 
 def _same(first: dict[str, Any], second: dict[str, Any], how: str) -> None:

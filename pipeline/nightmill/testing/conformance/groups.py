@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import warnings
 from functools import partial
 
 import numpy as np
 
 from ...artefacts import Capture, Picture
-from ...errors import CaptureError
-from ...foreign import attempt
 from ...stage import PictureStage
 from .registry import NotApplicable, check
 from .subject import Subject
-from .trial import Trial, try_group
+from .trial import Trial, try_difficult, try_group
 
 __all__: list[str] = []
 
@@ -111,16 +108,7 @@ def _groups(subject: Subject) -> list[list[Picture]]:
 
 
 def _tried(subject: Subject, pictures: list[Picture], what: str) -> Trial | None:
-    """Develop a group; a plain sentence (CaptureError) is a good answer, any other error is not."""
+    """Develop a group, when there is one."""
     if not pictures:
         return None
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        tried = attempt(partial(try_group, _stage(subject), subject.bench(), pictures))
-    error = tried.error
-    if isinstance(error, CaptureError):
-        assert str(error).strip(), f"{what}: CaptureError without a sentence"
-        return None
-    if error is not None and not isinstance(error, AssertionError):
-        raise AssertionError(f"{what}: {type(error).__name__}: {error}; raise CaptureError with a sentence") from error
-    return tried.value
+    return try_difficult(partial(try_group, _stage(subject), subject.bench(), pictures), what)

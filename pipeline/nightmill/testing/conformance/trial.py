@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import copy
 import tempfile
-from collections.abc import Mapping, Sequence
+import warnings
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...artefacts import Capture, FrameTable, Picture, Stack
+from ...errors import CaptureError
+from ...foreign import attempt
 from ...stage import Context, Fold, FrameStage, PictureStage, Stage, Survey
 from ...work.states import load_state, save_state
 from .bench import Bench
@@ -216,3 +219,17 @@ def _develop(stage: PictureStage, pictures: Sequence[Picture], context: Context,
         for name in ("noise", "weight", "half_a", "half_b", "labelled"):
             if getattr(one, name) is not None:
                 trial.arrays[f"{index}.{name}"] = np.asarray(getattr(one, name))
+
+
+def try_difficult(trial: Callable[[], Trial], what: str) -> Trial | None:
+    """Try a stage on difficult input; a plain sentence (CaptureError) is a good answer, any other error is not."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        tried = attempt(trial)
+    error = tried.error
+    if isinstance(error, CaptureError):
+        assert str(error).strip(), f"{what}: CaptureError without a sentence"
+        return None
+    if error is not None and not isinstance(error, AssertionError):
+        raise AssertionError(f"{what}: {type(error).__name__}: {error}; raise CaptureError with a sentence") from error
+    return tried.value
