@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightmill_sky.geometry import Disc
-from nightmill_sky.outlines import ring_cover
+from nightmill_sky.shading import DARKENING, shading, visibility
 
 __all__ = ["GlobeMap", "cylindrical_map", "join_maps", "map_header", "match_maps", "polar_map"]
 
@@ -60,15 +60,9 @@ def _sample(
     values = cv2.remap(
         image, column.astype(np.float32), row.astype(np.float32), cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_CONSTANT
     )
-    # Foreshortening: a slanting piece of surface covers fewer pixels by the cosine; near the limb nothing is left.
-    weight = np.clip((emission - 0.15) / 0.85, 0.0, 1.0) * np.clip(incidence / 0.2, 0.0, 1.0)
-    inside = (column >= 0) & (column <= image.shape[1] - 1) & (row >= 0) & (row <= image.shape[0] - 1)
-    weight = np.where(inside, weight, 0.0)
-    if disc.rings_radii:
-        weight = np.where(ring_cover(disc, column, row), 0.0, weight)
+    weight = visibility(disc, column, row, emission, incidence, image.shape)
     if darkening is not None:
-        lit, near = np.maximum(incidence, 0.1), np.maximum(emission, 0.1)
-        flat = (lit**darkening * near ** (darkening - 1.0)).astype(np.float32)
+        flat = shading(emission, incidence, darkening).astype(np.float32)
         values = values / (flat if values.ndim == 2 else flat[:, :, None])
     seen = weight > 0.0
     return np.where(seen if values.ndim == 2 else seen[:, :, None], values, 0.0).astype(np.float32), weight.astype(
@@ -77,7 +71,7 @@ def _sample(
 
 
 def cylindrical_map(
-    picture: NDArray[np.floating], disc: Disc, *, cells_per_degree: float = 2.0, darkening: float | None = 0.9
+    picture: NDArray[np.floating], disc: Disc, *, cells_per_degree: float = 2.0, darkening: float | None = DARKENING
 ) -> GlobeMap:
     """Map a picture onto longitude and latitude.
 
@@ -119,7 +113,7 @@ def polar_map(
     south: bool = False,
     edge_latitude_deg: float = 0.0,
     cells_per_degree: float = 2.0,
-    darkening: float | None = 0.9,
+    darkening: float | None = DARKENING,
 ) -> GlobeMap:
     """Map a picture around a pole, distance from the middle proportional to the polar distance.
 

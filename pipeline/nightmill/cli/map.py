@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["map"]
 
-_DARKENING = 0.9
-
 
 @dataclass(frozen=True)
 class _Placed:
@@ -53,7 +51,7 @@ class _Placed:
     type=click.FloatRange(0.0, 1.5),
     default=None,
     metavar="K",
-    help=f"Minnaert's exponent of the limb darkening that is taken off; 0.5 takes off little. Default: {_DARKENING}.",
+    help="Minnaert's exponent of the limb darkening that is taken off; 0.5 takes off little. Default: as measured.",
 )
 @click.option("--keep-darkening", is_flag=True, help="Leave the brightness as it is.")
 @click.option(
@@ -118,8 +116,19 @@ def map(
     if len({one.data.ndim for one in placed}) > 1:
         raise UsageError("colour and monochrome pictures cannot be joined; map them apart")
     assert output is not None
-    _make(placed, output, around, cells, None if keep_darkening else (darkening or _DARKENING))
+    _make(placed, output, around, cells, None if keep_darkening else _darkening(placed, darkening))
     return 0
+
+
+def _darkening(placed: list[_Placed], given: float | None) -> float:
+    """Return the exponent that was given, or the mean of what the pictures show."""
+    import numpy as np
+
+    from nightmill_sky.shading import darkening_of
+
+    if given is not None:
+        return given
+    return float(np.mean([one for part in placed for one in darkening_of(part.data, part.disc)]))
 
 
 def _numbers(text: str, count: int, option: str) -> list[float]:

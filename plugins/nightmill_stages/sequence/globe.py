@@ -12,6 +12,7 @@ from nightmill import stage
 from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context, PictureStage
 from nightmill_sky import BODIES, Disc
+from nightmill_sky.shading import darkening_of
 
 from ..compose.finish import GLOW
 from ..orient.discs import disc_of
@@ -20,7 +21,7 @@ from ..write.display import levels
 from .film import FilmParameters, film_header, frame_seconds
 from .frames import shown
 from .gather import by_filters, find_nights
-from .night_map import NightMap, darkening_of
+from .night_map import NightMap
 from .stamp import clock, strip_height, with_strip
 from .steady import steady, steady_angles
 from .turning_globe import GlobeView
@@ -40,7 +41,7 @@ class Globe(PictureStage):
     """
 
     name = "globe"
-    version = "1"
+    version = "2"
     adds = True
     streams = True
 

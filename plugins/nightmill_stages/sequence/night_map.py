@@ -15,15 +15,9 @@ from numpy.typing import NDArray
 
 from nightmill_sky import Disc
 from nightmill_sky.derotate import turn_deg
-from nightmill_sky.outlines import ring_cover
+from nightmill_sky.shading import shading, visibility
 
-__all__ = ["DARKENING", "NightMap", "darkening_of", "grid"]
-
-DARKENING = 0.9
-"""Minnaert's exponent of limb darkening where a picture does not tell."""
-_LEAST_EMISSION = 0.2
-"""Cosine of the angle of view below which a place is not mapped: it is drawn out to five times its height."""
-_LEAST_INCIDENCE = 0.1
+__all__ = ["NightMap", "grid"]
 
 
 def grid(cells_per_degree: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -33,44 +27,6 @@ def grid(cells_per_degree: float) -> tuple[NDArray[np.float64], NDArray[np.float
     latitude = 90.0 - (np.arange(rows) + 0.5) * 180.0 / rows
     first, second = np.meshgrid(east, latitude)
     return first, second
-
-
-def darkening_of(data: NDArray[np.float32], disc: Disc) -> list[float]:
-    """Measure the limb darkening of a globe in each colour.
-
-    Parameters
-    ----------
-    data : ndarray of float32, shape (h, w) or (3, h, w)
-        Linear light, sky at zero.
-    disc : Disc
-
-    Returns
-    -------
-    list of float
-        Minnaert's exponent k, brightness ~ mu0^k mu^(k-1) (Minnaert 1941, ApJ 93, 403), by least squares along the
-        parallels: belts have each a brightness of their own, which cancels. 0.5 to 1.1; `DARKENING` where too little
-        of a globe is seen.
-    """
-    row, column = np.indices(data.shape[-2:], np.float64)
-    surface = disc.surface(column, row)
-    good = (surface.emission > 0.3) & (surface.incidence > 0.3)
-    if disc.rings_radii:
-        good &= ~ring_cover(disc, column, row)
-    slant = np.log((surface.emission * surface.incidence)[good])
-    band = np.floor((surface.latitude_deg[good] + 90.0) / 5.0).astype(np.int64)
-    counts = np.maximum(np.bincount(band), 1)
-    slant = slant - (np.bincount(band, slant) / counts)[band]
-    found = []
-    for plane in data if data.ndim == 3 else data[None]:
-        light = np.asarray(plane[good], np.float64)
-        level = float(np.nanmedian(light)) if light.size else 0.0
-        if light.size < 200 or not level > 0.0 or not (slant**2).sum() > 1.0:
-            found.append(DARKENING)
-            continue
-        height = np.log(np.maximum(np.nan_to_num(light, nan=level), 0.05 * level) * surface.emission[good])
-        height = height - (np.bincount(band, height) / counts)[band]
-        found.append(float(np.clip((slant @ height) / (slant @ slant), 0.5, 1.1)))
-    return found
 
 
 @dataclass
@@ -122,25 +78,17 @@ class NightMap:
 
         Notes
         -----
-        The weight of a place is the cosine of the angle of view (foreshortening: that share of pixels falls on it),
-        from `_LEAST_EMISSION` on, times a passage to nothing at the terminator; squared, so that of two pictures the
-        one that saw a place from above decides.
+        The weight of a place is the square of its visibility: of two pictures the one that saw it from above decides.
         """
         turned = turn_deg(self.reference, disc, self._latitude)
         column, row, emission, incidence = disc.picture_from_east(self._east + turned, self._latitude)
-        weight = np.clip((emission - _LEAST_EMISSION) / (1.0 - _LEAST_EMISSION), 0.0, 1.0)
-        weight *= np.clip((incidence - _LEAST_INCIDENCE) / 0.2, 0.0, 1.0)
-        rows, columns = data.shape[-2:]
-        weight = np.where((column >= 0) & (column <= columns - 1) & (row >= 0) & (row <= rows - 1), weight, 0.0)
-        if disc.rings_radii:
-            weight = np.where(ring_cover(disc, column, row), 0.0, weight)
+        weight = visibility(disc, column, row, emission, incidence, data.shape[-2:])
         place = column.astype(np.float32), row.astype(np.float32)
         planes = data if data.ndim == 3 else data[None]
         gaps = cv2.remap((~np.isfinite(planes).all(axis=0)).astype(np.float32), *place, cv2.INTER_LINEAR)
         weight = np.where(gaps > 0.1, 0.0, weight)
-        lit, near = np.maximum(incidence, 0.1), np.maximum(emission, 0.1)
         for channel, (plane, exponent) in enumerate(zip(planes, self.darkening, strict=True)):
-            flat = gain / (lit**exponent * near ** (exponent - 1.0))
+            flat = gain / shading(emission, incidence, exponent)
             light = np.ascontiguousarray(np.nan_to_num(plane), np.float32)
             values = cv2.remap(light, *place, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
             self.light[channel] += weight**2 * flat * values

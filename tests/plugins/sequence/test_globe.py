@@ -14,9 +14,10 @@ from nightmill.stage import Context
 from nightmill.testing.bodies import Body
 from nightmill.testing.textures import banded_map
 from nightmill_sky import Disc, ephemeris
+from nightmill_sky.shading import darkening_of
 from nightmill_stages.orient.discs import disc_of
 from nightmill_stages.sequence import Globe
-from nightmill_stages.sequence.night_map import NightMap, darkening_of
+from nightmill_stages.sequence.night_map import NightMap
 from nightmill_stages.sequence.turning_globe import GlobeView
 
 ALBEDO = ndimage.gaussian_filter(
