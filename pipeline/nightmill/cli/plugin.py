@@ -113,7 +113,7 @@ def trust(files: tuple[Path, ...], forget: bool) -> int:
     A plugin is a program with your rights: read it first. A file that changes by one byte is not trusted any more. A
     file that you name yourself with --plugin needs no trust.
     """
-    from .. import trust as trusting
+    from ..plugins import trust as trusting
 
     for path in files:
         if forget:

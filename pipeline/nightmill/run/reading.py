@@ -12,8 +12,8 @@ from ..errors import PluginError, UsageError
 from ..locking import check_lock
 from ..night import Night, read_night
 from ..plugins import Registry, load_registry, plugin_choice
+from ..plugins.trust import is_trusted, trusted_before
 from ..recipe import Recipe, find_recipe
-from ..trust import is_trusted, trusted_before
 from .choose import Recipes, gather_recipes
 from .fitting import Fitting
 

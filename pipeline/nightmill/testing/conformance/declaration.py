@@ -12,14 +12,14 @@ import yaml
 from pydantic import ValidationError
 
 from ...artefacts import Capture
-from ...blame import render
 from ...documents import read_text
 from ...errors import CaptureError
 from ...foreign import attempt
+from ...plugins.blame import render
+from ...plugins.vetting import stage_faults
 from ...reference import describe_stage
 from ...schema import parameters_schema
 from ...stage import Source
-from ...vetting import stage_faults
 from .registry import FRAMES, NotApplicable, check
 from .subject import Subject
 from .trial import try_stage

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from ...blame import fault_of, render
 from ...foreign import attempt
 from ...hooks import Writer
 from ...plugins import Registry, load_registry
+from ...plugins.blame import fault_of, render
 from ...stage import Source, Stage
 from . import arrays, declaration, groups, sources, writers  # noqa: F401 - they enter their checks into the list
 from .registry import CHECKS, Check, NotApplicable

@@ -19,11 +19,11 @@ from typing import Any
 import numpy as np
 
 from ...artefacts import Picture
-from ...blame import render
 from ...errors import NightmillError, UsageError
 from ...foreign import attempt
 from ...hooks import Writer
-from ...vetting import writer_faults
+from ...plugins.blame import render
+from ...plugins.vetting import writer_faults
 from .bench import Form, make_bench
 from .registry import NotApplicable, check
 

@@ -16,11 +16,11 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from .documents import Node, Problems
+from ..documents import Node, Problems
 
 __all__ = ["Fault", "FaultsError", "Place", "fault_of", "place_in", "place_of", "render", "stages_named_in", "stated"]
 
-HERE = Path(__file__).parent
+HERE = Path(__file__).parents[1]
 MOST_FILES = 300
 DECORATORS = ("survey", "frame", "picture")
 

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pluggy
 
-from .documents import nearest
-from .errors import PluginError
-from .hooks import Writer
-from .stage import Stage
+from ..documents import nearest
+from ..errors import PluginError
+from ..hooks import Writer
+from ..stage import Stage
 
 __all__ = ["Broken", "Registry"]
 

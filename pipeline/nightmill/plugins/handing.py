@@ -14,14 +14,14 @@ from typing import Any
 
 import pluggy
 
-from . import hooks
+from .. import hooks
+from ..documents import nearest
+from ..errors import PluginError
+from ..foreign import attempt
+from ..hooks import Writer
+from ..stage import API, Stage
 from .blame import Fault, FaultsError, Place, fault_of, own_frames, place_in, place_of, render, stages_named_in, stated
-from .documents import nearest
-from .errors import PluginError
-from .foreign import attempt
-from .hooks import Writer
 from .registry import Broken
-from .stage import API, Stage
 from .vetting import folder_faults, list_faults, stage_faults, writer_faults
 
 __all__ = ["Handed", "broken_by", "check_version", "register", "source_of"]

@@ -13,8 +13,8 @@ import sys
 import time
 from pathlib import Path
 
-from .errors import UsageError
-from .files import write_json
+from ..errors import UsageError
+from ..files import write_json
 
 __all__ = ["digest_of", "forget", "is_trusted", "trust", "trusted", "trusted_before"]
 

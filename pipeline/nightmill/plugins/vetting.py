@@ -12,11 +12,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from ..documents import nearest
+from ..foreign import attempt
+from ..hooks import Writer
+from ..stage import Fold, FrameStage, Parameters, PictureStage, Source, Stage, Survey
 from .blame import Fault, place_of
-from .documents import nearest
-from .foreign import attempt
-from .hooks import Writer
-from .stage import Fold, FrameStage, Parameters, PictureStage, Source, Stage, Survey
 
 __all__ = ["KINDS", "folder_faults", "list_faults", "stage_faults", "writer_faults"]
 

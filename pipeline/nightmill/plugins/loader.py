@@ -21,13 +21,13 @@ from typing import Any
 
 import pluggy
 
-from . import hooks
-from .choice import plugin_choice
-from .documents import nearest
-from .errors import PluginError, UsageError
-from .foreign import attempt
+from .. import hooks
+from ..choice import plugin_choice
+from ..documents import nearest
+from ..errors import PluginError, UsageError
+from ..foreign import attempt
+from ..hooks import PROJECT, Writer
 from .handing import Handed, broken_by, check_version, register, source_of
-from .hooks import PROJECT, Writer
 from .registry import Broken, Registry
 
 __all__ = ["Broken", "Registry", "load_module", "load_registry", "plugin_choice"]
