@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..artefacts.srgb import srgb_encode
 from ..errors import NightmillError
 from .calling import StageError
 
@@ -107,9 +108,7 @@ def to_bytes(
     light = np.clip((np.nan_to_num(picture, nan=black) - black) / max(white - black, 1e-12), 0, 1)
     if softening:
         light = np.arcsinh(light / softening) / np.arcsinh(1 / softening)
-    light = light ** (1 / gamma)
-    bent = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 0.0031308) ** (1 / 2.4) - 0.055)
-    return np.asarray(bent * 255 + 0.5, np.uint8)
+    return np.asarray(srgb_encode(light ** (1 / gamma)) * 255 + 0.5, np.uint8)
 
 
 def match(picture: Array, wanted: Array) -> Array:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .panels import REACH_STEP, Panel
-from .solve import Placement, to_mosaic, to_panel
+from .placement import Placement, to_mosaic, to_panel
 
 __all__ = ["Box", "Canvas", "lay_canvas", "own_pixels", "panel_box", "tiles"]
 

@@ -15,7 +15,7 @@ from .blend import Blender
 from .canvas import Box, Canvas, panel_box, tiles
 from .levels import Level
 from .panels import filled, planes_of, usable
-from .solve import to_panel
+from .placement import to_panel
 
 __all__ = ["Joined", "join_panels"]
 

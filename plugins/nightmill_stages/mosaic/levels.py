@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .panels import Panel, filled
-from .solve import Placement
+from .placement import Placement
 
 __all__ = ["Level", "level_panels"]
 

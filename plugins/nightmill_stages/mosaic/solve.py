@@ -1,106 +1,32 @@
-"""Solves the places of all panels together: first shift, turn and scale of each, then its smooth bending.
+"""Solves the places of all panels together: shift, turn and scale of each; `bend` then bends them.
 
 Every pair of matched points asks that both panels put it at the same place of the mosaic. The similarity of each panel
 is linear in four numbers, so one robust least-squares problem holds all pairs at once, and loops of overlaps share
-their misfit evenly (bundle adjustment in the plane: Brown & Lowe 2007, Int. J. Comput. Vis. 74, 59). What remains is
-bending by the air and by the turning of the Moon: a displacement on a coarse mesh for each panel, as small and as
-smooth as the matches allow. Weights by Huber (1964), Ann. Math. Stat. 35, 73.
+their misfit evenly (bundle adjustment in the plane: Brown & Lowe 2007, Int. J. Comput. Vis. 74, 59).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .bend import HUBER, OUTLIER, Solution, bent
 from .patches import Matches
 
-__all__ = ["Placement", "Solution", "components", "place_panels", "to_mosaic", "to_panel"]
+__all__ = ["components", "place_panels"]
 
 Points = NDArray[np.float64]
 
-HUBER = 1.5
-OUTLIER = 6.0
-"""Standard deviations from which a whole pair of panels counts as contradicting the others."""
 
 SCALE_SPREAD = 0.01
 """Expected error of a panel's scale along the chain that it was first hung on, relative."""
 
-BEND_PX = 0.7
-"""Expected bending of a panel by air and refraction, pixels rms."""
-
-BEND_CHANGES_PX = (0.15, 0.4, 1.0)
-"""Expected change of the bending's slope from one cell of the mesh to the next, pixels: the calmest air is tried first,
-and the next only when the matches ask for it."""
-
-RAYLEIGH = 1.177
-"""Median length of a two-dimensional normal deviate, in standard deviations."""
-
-MESH = 12
-"""Cells of the mesh along a panel's longer side."""
 
 BENT_SIGMA_PX = 0.25
 """While placings are rigid, bending adds so much to every match's own error."""
-
-
-@dataclass(frozen=True)
-class Placement:
-    """Where a panel lies in the mosaic.
-
-    Attributes
-    ----------
-    matrix : ndarray of float64, shape (3, 3)
-        Similarity from panel pixels to mosaic pixels, (x, y, 1).
-    bend : ndarray of float32, shape (rows, columns, 2)
-        Displacement (x, y) in panel pixels on a mesh whose corners are the corners of the panel; a point p goes to
-        matrix (p + bend(p)).
-    shape : tuple of int
-        Of the panel.
-    """
-
-    matrix: NDArray[np.float64]
-    bend: NDArray[np.float32]
-    shape: tuple[int, int]
-
-    @property
-    def scale(self) -> float:
-        """Mosaic pixels for each panel pixel."""
-        return float(np.hypot(self.matrix[0, 0], self.matrix[1, 0]))
-
-    @property
-    def turn_deg(self) -> float:
-        """Turn from panel to mosaic, clockwise as displayed, degrees."""
-        return float(np.degrees(np.arctan2(self.matrix[1, 0], self.matrix[0, 0])))
-
-
-@dataclass(frozen=True)
-class Solution:
-    """Placements of one connected set of panels.
-
-    Attributes
-    ----------
-    members : list of int
-    fixed : int
-        The panel whose own pixels are those of the mosaic.
-    placements : dict of int to Placement
-    used : list of Matches
-        Those that were believed.
-    residual_px : float
-        Root mean square of what two panels differ by at matched points, each axis, outliers apart.
-    worst_px : float
-        The same of the pair of panels that fits worst.
-    """
-
-    members: list[int]
-    fixed: int
-    placements: dict[int, Placement]
-    used: list[Matches]
-    residual_px: float
-    worst_px: float
 
 
 def components(count: int, pairs: Sequence[Matches]) -> list[list[int]]:
@@ -144,43 +70,8 @@ def place_panels(shapes: Sequence[tuple[int, int]], pairs: Sequence[Matches], *,
                 break
             solutions.append((members, fixed, own, matrices))
         if doubtful is None:
-            return [_bent(shapes, *one, bend) for one in solutions]
+            return [bent(shapes, *one, bend) for one in solutions]
         pairs.remove(doubtful)
-
-
-def to_mosaic(place: Placement, points: Points) -> Points:
-    """Where points (x, y) of a panel lie in the mosaic."""
-    bent = points + _bend_at(place, points)
-    return np.asarray(bent @ place.matrix[:2, :2].T + place.matrix[:2, 2])
-
-
-def to_panel(place: Placement, x: NDArray[np.float32], y: NDArray[np.float32]) -> tuple[NDArray[np.float32], ...]:
-    """Where pixels of the mosaic lie in a panel: x and y of shape (h, w) to the panel's x and y, float32."""
-    inverse = np.linalg.inv(place.matrix)
-    rigid_x = (inverse[0, 0] * x + inverse[0, 1] * y + inverse[0, 2]).astype(np.float32)
-    rigid_y = (inverse[1, 0] * x + inverse[1, 1] * y + inverse[1, 2]).astype(np.float32)
-    if not place.bend.any():
-        return rigid_x, rigid_y
-    panel_x, panel_y = rigid_x, rigid_y
-    rows, columns = place.bend.shape[:2]
-    fx, fy = (columns - 1) / max(place.shape[1] - 1, 1), (rows - 1) / max(place.shape[0] - 1, 1)
-    # The bending changes by at most a few hundredths of a pixel over its own size: two steps settle it.
-    for _ in range(2):
-        bend = cv2.remap(
-            place.bend,
-            panel_x * np.float32(fx),
-            panel_y * np.float32(fy),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-        panel_x, panel_y = rigid_x - bend[..., 0], rigid_y - bend[..., 1]
-    return panel_x, panel_y
-
-
-def _bend_at(place: Placement, points: Points) -> Points:
-    rows, weights = _mesh_weights(place.shape, place.bend.shape[:2], points)
-    flat = place.bend.reshape(-1, 2).astype(np.float64)
-    return np.asarray((flat[rows] * weights[..., None]).sum(axis=1))
 
 
 def _central(members: list[int], pairs: list[Matches]) -> int:
@@ -321,122 +212,3 @@ def _typical(pair: Matches, matrices: dict[int, NDArray[np.float64]]) -> float:
     first, second = matrices[pair.first], matrices[pair.second]
     rest = pair.here @ first[:2, :2].T + first[:2, 2] - pair.there @ second[:2, :2].T - second[:2, 2]
     return float(np.median(np.hypot(*rest.T)))
-
-
-def _bent(
-    shapes: Sequence[tuple[int, int]],
-    members: list[int],
-    fixed: int,
-    pairs: list[Matches],
-    matrices: dict[int, NDArray[np.float64]],
-    may_bend: bool,
-) -> Solution:
-    """Add the bending to rigid placings, by one sparse least-squares problem over all meshes.
-
-    A mesh may also shear a little, as refraction does; that costs nothing in its prior.
-    """
-    from scipy import sparse
-    from scipy.sparse.linalg import spsolve
-
-    sizes = {i: _mesh_size(shapes[i]) for i in members}
-    starts, total = {}, 0
-    for i in members:
-        starts[i] = total
-        total += 2 * sizes[i][0] * sizes[i][1]
-    systems = [_bend_equations(pair, matrices, shapes, sizes, starts, total) for pair in pairs]
-    matrix = sparse.vstack([one[0] for one in systems], format="csr")
-    value, worth = (np.concatenate([one[k] for one in systems]) for k in (1, 2))
-    typical = np.inf
-    bend = np.zeros(total)
-    for change in BEND_CHANGES_PX:
-        prior = sparse.block_diag([_stiffness(sizes[i], change) for i in members for _ in range(2)], format="csr")
-        robust = np.ones(len(worth))
-        for _ in range(6):
-            scaled = sparse.block_diag(list(worth * robust[:, None, None]), format="csr")
-            if may_bend:
-                bend = spsolve((matrix.T @ scaled @ matrix + prior).tocsc(), matrix.T @ (scaled @ value))
-            rest = (value - matrix @ bend).reshape(-1, 2)
-            size = np.sqrt(np.einsum("ni,nij,nj->n", rest, worth, rest))
-            far = OUTLIER * max(1.0, float(np.median(size)))
-            robust = np.minimum(1.0, HUBER / np.maximum(size, 1e-9)) * (size < far)
-        before, typical = typical, float(np.median(size))
-        if typical < RAYLEIGH or typical > 0.95 * before:
-            break
-    placements = {}
-    for i in members:
-        rows, columns = sizes[i]
-        part = bend[starts[i] : starts[i] + 2 * rows * columns].reshape(2, rows, columns)
-        placements[i] = Placement(matrices[i], np.stack([part[0], part[1]], axis=2).astype(np.float32), shapes[i])
-    ends = np.cumsum([0, *(len(pair.here) for pair in pairs)])
-    trusted = robust > 0
-    squares = [(rest[a:b][trusted[a:b]] ** 2).mean() for a, b in pairwise(ends) if trusted[a:b].any()]
-    used = [
-        replace(pair, here=pair.here[t], there=pair.there[t], worth=pair.worth[t])
-        for pair, t in zip(pairs, np.split(trusted, ends[1:-1]), strict=True)
-    ]
-    overall = float(np.sqrt((rest[trusted] ** 2).mean()))
-    return Solution(members, fixed, placements, used, overall, float(np.sqrt(max(squares))))
-
-
-def _mesh_size(shape: tuple[int, int]) -> tuple[int, int]:
-    cell = max(max(shape) / MESH, 24.0)
-    return max(3, round(shape[0] / cell) + 1), max(3, round(shape[1] / cell) + 1)
-
-
-def _mesh_weights(
-    shape: tuple[int, int], size: tuple[int, ...], points: Points
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """The four nodes around every point and their bilinear weights, shape (n, 4)."""
-    place = points[:, ::-1] * [(size[0] - 1) / max(shape[0] - 1, 1), (size[1] - 1) / max(shape[1] - 1, 1)]
-    place = np.clip(place, 0, np.array(size, float) - 1)
-    corner = np.minimum(np.floor(place).astype(np.int64), np.array(size) - 2)
-    v, u = (place - corner).T
-    first = corner[:, 0] * size[1] + corner[:, 1]
-    nodes = np.stack([first, first + 1, first + size[1], first + size[1] + 1], axis=1)
-    return nodes, np.stack([(1 - v) * (1 - u), (1 - v) * u, v * (1 - u), v * u], axis=1)
-
-
-def _bend_equations(
-    pair: Matches,
-    matrices: dict[int, NDArray[np.float64]],
-    shapes: Sequence[tuple[int, int]],
-    sizes: dict[int, tuple[int, int]],
-    starts: dict[int, int],
-    total: int,
-) -> tuple[object, NDArray[np.float64], NDArray[np.float64]]:
-    """Rows for both axes of every match: linear parts times bendings must cancel what the rigid placings left."""
-    from scipy import sparse
-
-    count = len(pair.here)
-    data, columns, rows = [], [], []
-    rest = np.zeros((count, 2))
-    for panel, points, sign in ((pair.first, pair.here, 1.0), (pair.second, pair.there, -1.0)):
-        linear = matrices[panel]
-        rest -= sign * (points @ linear[:2, :2].T + linear[:2, 2])
-        nodes, weights = _mesh_weights(shapes[panel], sizes[panel], points)
-        for axis in (0, 1):
-            for part in (0, 1):
-                at = starts[panel] + part * sizes[panel][0] * sizes[panel][1]
-                data.append((sign * linear[axis, part] * weights).ravel())
-                columns.append((nodes + at).ravel())
-                rows.append(np.repeat(2 * np.arange(count) + axis, 4))
-    matrix = sparse.csr_matrix(
-        (np.concatenate(data), (np.concatenate(rows), np.concatenate(columns))), shape=(2 * count, total)
-    )
-    return matrix, rest.ravel(), pair.worth
-
-
-def _stiffness(size: tuple[int, int], change_px: float) -> object:
-    """Prior of one component on one mesh: small, and with a slope that changes little."""
-    from scipy import sparse
-
-    def second(length: int) -> object:
-        return sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(length - 2, length))
-
-    rows, columns = size
-    across = sparse.kron(sparse.identity(rows), second(columns))
-    down = sparse.kron(second(rows), sparse.identity(columns))
-    first = [sparse.diags([-1.0, 1.0], [0, 1], shape=(length - 1, length)) for length in size]
-    twist = sparse.kron(first[0], first[1])
-    smooth = across.T @ across + down.T @ down + 2.0 * twist.T @ twist
-    return sparse.identity(rows * columns) / (BEND_PX**2 * rows * columns / 16) + smooth / change_px**2

@@ -13,6 +13,7 @@ from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context, PictureStage
 
 from ..write.display import levels as display_levels
+from .bend import Solution
 from .blend import pyramid_levels
 from .canvas import Canvas, lay_canvas, own_pixels
 from .groups import group_panels
@@ -21,7 +22,7 @@ from .levels import Level, level_panels
 from .overlaps import Link, find_links
 from .panels import Panel, describe_panel, filled, planes_of, usable
 from .patches import Matches, match_panels
-from .solve import Solution, place_panels
+from .solve import place_panels
 
 __all__ = ["Mosaic"]
 

@@ -9,7 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..write.display import srgb_encode
+from nightmill.artefacts.srgb import srgb_encode
+
 from .placing import Place, Seen
 
 __all__ = ["Canvas", "canvas_for", "lay", "light_in", "shown"]

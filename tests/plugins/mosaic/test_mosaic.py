@@ -17,7 +17,8 @@ from nightmill_stages.mosaic.canvas import lay_canvas, own_pixels
 from nightmill_stages.mosaic.overlaps import find_links
 from nightmill_stages.mosaic.panels import describe_panel
 from nightmill_stages.mosaic.patches import Matches
-from nightmill_stages.mosaic.solve import place_panels, to_mosaic, to_panel
+from nightmill_stages.mosaic.placement import to_mosaic, to_panel
+from nightmill_stages.mosaic.solve import place_panels
 from nightmill_stages.mosaic.stage import _match
 
 NOISE = 0.01

@@ -15,8 +15,8 @@ from nightmill_sky import Disc
 from nightmill_stages.orient.discs import template_of
 from nightmill_stages.orient.known import sky_at
 from nightmill_stages.stack import StackFrames
-from nightmill_stages.stack.movement import settle
 from nightmill_stages.stack.phases import Layout
+from nightmill_stages.stack.settle import settle
 from nightmill_stages.stack.turning import Turning, globe_fields
 
 SIZE, COUNT, SPAN_S, MIDDLE_S = 112, 60, 600.0, 1738786500.0

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightmill_stages.write.display import levels, render, sky_level, srgb_decode, srgb_encode
+from nightmill.artefacts.srgb import srgb_decode, srgb_encode
+from nightmill_stages.write.display import levels, render, sky_level
 
 
 def disc(size: int = 120, radius: float = 30.0, level: float = 0.4, noise: float = 0.0, seed: int = 0):

@@ -6,30 +6,18 @@ Reads pictures, asks the sky library, writes files; the arithmetic is `nightmill
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+from .globes import Placed, place
 
-    from nightmill_sky import Disc, Ephemeris, Site
+if TYPE_CHECKING:
+    from nightmill_sky import Site
     from nightmill_sky.maps import GlobeMap
 
 __all__ = ["map"]
-
-
-@dataclass(frozen=True)
-class _Placed:
-    """A picture with the globe on it."""
-
-    path: Path
-    data: NDArray[np.float32]
-    sky: Ephemeris
-    disc: Disc
 
 
 @click.command()
@@ -84,7 +72,7 @@ def map(
     A map counts each spot by how steeply it was seen; pictures of several times add up to more of the globe. Latitudes
     are planetographic. With --at X,Y no map is made: the longitude and latitude under that pixel are printed.
     """
-    from ..errors import UsageError
+    from ...errors import UsageError
 
     if (output is None) == (not points):
         raise click.UsageError("give -o FILE.fits to make a map, or --at X,Y to measure a point.")
@@ -103,9 +91,9 @@ def map(
     if mirrored is not None:
         given["mirrored"] = mirrored
     where = [_numbers(point, 2, "--at") for point in points]
-    placed = [_place(path, given, system, _site(site)) for path in pictures]
+    placed = [place(path, given, system, _site(site)) for path in pictures]
     if placed[0].sky.target == "sun":
-        from .sky import SUN_CAUTION
+        from ..sky import SUN_CAUTION
 
         click.echo(SUN_CAUTION, err=True)
     if points:
@@ -120,7 +108,7 @@ def map(
     return 0
 
 
-def _darkening(placed: list[_Placed], given: float | None) -> float:
+def _darkening(placed: list[Placed], given: float | None) -> float:
     """Return the exponent that was given, or the mean of what the pictures show."""
     import numpy as np
 
@@ -155,85 +143,7 @@ def _site(text: str | None) -> Site | None:
         raise click.BadParameter(str(error), param_hint="'--site'") from None
 
 
-def _read(path: Path) -> tuple[NDArray[np.float32], dict[str, Any], Any]:
-    """Picture, record and header of a FITS file."""
-    import numpy as np
-    from astropy.io import fits
-
-    from ..artefacts.fitsio import read_record
-    from ..errors import UsageError
-
-    if not path.is_file():
-        raise UsageError(f"there is no picture {path}")
-    try:
-        with fits.open(path, memmap=False) as hdus:
-            header, data = hdus[0].header.copy(), hdus[0].data
-        kept = read_record(path)
-    except (OSError, ValueError, TypeError, KeyError) as error:
-        raise UsageError(f"{path} cannot be read as a FITS picture: {error}") from None
-    if data is None or data.ndim not in (2, 3) or (data.ndim == 3 and len(data) != 3):
-        raise UsageError(f"{path} holds no picture of one or three planes")
-    return np.asarray(data, np.float32), kept, header
-
-
-def _place(path: Path, given: dict[str, Any], system: str | None, site: Site | None) -> _Placed:
-    """Read a picture and find the globe on it by its record, or by what was given instead."""
-    from nightmill_sky import disc_from_geometry
-
-    from ..errors import UsageError
-
-    data, kept, header = _read(path)
-    captures = kept.get("captures") or [{}]
-    target = captures[0].get("target") or header.get("OBJECT")
-    sky = _ephemeris(path, target, header, site)
-    geometry = {**kept.get("geometry", {}), **given}
-    if "north_angle_deg" in given:
-        # The user's word moves the pole too.
-        for key in ("pole_angle_deg", "planet_east_deg"):
-            geometry.pop(key, None)
-    elif given.get("mirrored", kept.get("geometry", {}).get("mirrored")) != kept.get("geometry", {}).get("mirrored"):
-        # In the mirror the Sun's side, and with it the planet's east, stays; the pole changes ends.
-        geometry.pop("pole_angle_deg", None)
-    missing = [
-        words
-        for key, words in (
-            ("disc", "where the disc lies (--disc X,Y,RADIUS)"),
-            ("mirrored", "whether it is a mirror image (--mirrored or --upright)"),
-        )
-        if geometry.get(key) is None
-    ]
-    if all(geometry.get(key) is None for key in ("north_angle_deg", "pole_angle_deg", "planet_east_deg")):
-        missing.append("where north is (--north-angle DEG)")
-    if missing:
-        raise UsageError(f"the record of {path.name} does not say {', nor '.join(missing)}; give it")
-    try:
-        disc = disc_from_geometry(geometry, sky, system=system)
-    except ValueError as error:
-        raise UsageError(str(error)) from None
-    assert disc is not None
-    return _Placed(path, data, sky, disc)
-
-
-def _ephemeris(path: Path, target: Any, header: Any, site: Site | None) -> Ephemeris:
-    from nightmill_sky import UnknownTargetError, ephemeris
-
-    from ..errors import UsageError
-
-    when = header.get("DATE-AVG") or header.get("DATE-OBS")
-    if not target or not when:
-        raise UsageError(f"{path} does not say what it shows and when (keywords OBJECT and DATE-AVG)")
-    try:
-        sky = ephemeris(str(target).strip().lower(), str(when), site, satellites=False)
-    except UnknownTargetError as error:
-        raise UsageError(f"{path}: {error}") from None
-    except ValueError as error:
-        raise UsageError(f"{path}: the time {when!r} is of no use: {error}") from None
-    for note in sky.notes:
-        click.echo(f"note: {note}", err=True)
-    return sky
-
-
-def _tell(one: _Placed, where: list[list[float]], as_json: bool) -> None:
+def _tell(one: Placed, where: list[list[float]], as_json: bool) -> None:
     """Print what lies under points of a picture."""
     import math
     from dataclasses import replace
@@ -290,13 +200,14 @@ def _tell(one: _Placed, where: list[list[float]], as_json: bool) -> None:
         )
 
 
-def _make(placed: list[_Placed], output: Path, around: str | None, cells: float, darkening: float | None) -> None:
+def _make(placed: list[Placed], output: Path, around: str | None, cells: float, darkening: float | None) -> None:
     """Map each picture, join the maps, write FITS and PNG."""
     import numpy as np
 
     from nightmill_sky.maps import cylindrical_map, join_maps, match_maps, polar_map
 
-    from ..errors import UsageError
+    from ...errors import UsageError
+    from .files import write_map
 
     if output.suffix.lower() not in (".fits", ".fit"):
         raise UsageError(f"a map is a FITS file: give a name that ends in .fits, not {output.name}")
@@ -315,71 +226,6 @@ def _make(placed: list[_Placed], output: Path, around: str | None, cells: float,
         if not maps[-1].weight.any():
             raise UsageError(f"nothing of that part of {one.sky.target} is seen on {one.path.name}")
     joined = join_maps(match_maps(maps))
-    _write(joined, placed, output)
+    write_map(joined, placed, output)
     seen = 100.0 * float(np.average(joined.weight > 0.0, weights=np.cos(np.radians(joined.latitude_deg))))
     click.echo(f"wrote {output} and {output.with_suffix('.png').name}: {seen:.0f} % of the map was seen", err=True)
-
-
-def _write(joined: GlobeMap, placed: list[_Placed], output: Path) -> None:
-    import cv2
-    import numpy as np
-
-    from nightmill_sky.maps import map_header
-
-    from ..artefacts.fitsio import image_hdu, record_hdu, write_hdus
-    from ..errors import MachineError
-    from ..files import aside, write_whole
-
-    first = placed[0]
-    cards: dict[str, tuple[Any, str]] = {
-        "OBJECT": (first.sky.target, "what the map shows"),
-        "BUNIT": ("relative", "linear light"),
-        "DATE-BEG": (min(one.sky.utc for one in placed).removesuffix("Z"), "first picture, UTC"),
-        "DATE-END": (max(one.sky.utc for one in placed).removesuffix("Z"), "last picture, UTC"),
-        "MJD-BEG": (_mjd(min(one.sky.utc for one in placed)), "[d] the same as a number"),
-        "MJD-END": (_mjd(max(one.sky.utc for one in placed)), "[d] the same as a number"),
-        "TIMESYS": ("UTC", "time scale of the dates"),
-        "LATTYPE": ("planetographic", "kind of the latitudes"),
-        "LONDIR": ("west" if joined.west_longitudes else "east", "longitudes grow towards"),
-        "NPICTS": (len(placed), "pictures joined"),
-    }
-    name = _system(first)
-    if name:
-        cards["LONSYS"] = (name, "system of the longitudes")
-    grid = {key: (value, "") for key, value in map_header(joined, first.sky.target).items()}
-    # FITS counts rows upwards; the map has north on top.
-    planes = joined.values[::-1] if joined.values.ndim == 2 else np.moveaxis(joined.values[::-1], 2, 0)
-    record = {"pictures": [one.path.name for one in placed], "utc": [one.sky.utc for one in placed]}
-    hdus = [
-        image_hdu(planes.astype(np.float32), cards={**cards, **grid}),
-        image_hdu(joined.weight[::-1].astype(np.float32), name="WEIGHT", cards=grid),
-        record_hdu(record),
-    ]
-    seen = joined.weight > 0.0
-    bright = joined.values[seen]
-    white = max(float(np.percentile(bright, 99.8)), 1e-12) / 0.98
-    light = np.clip(joined.values.astype(np.float64) / white, 0.0, 1.0)
-    # The curve of sRGB (IEC 61966-2-1).
-    bent = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 0.0031308) ** (1.0 / 2.4) - 0.055)
-    shown = np.rint(bent * 65535.0).astype(np.uint16)
-    _, png = cv2.imencode(".png", shown[..., ::-1] if shown.ndim == 3 else shown)
-    try:
-        with aside(output) as temporary:
-            write_hdus(temporary, hdus)
-        write_whole(output.with_suffix(".png"), png.tobytes())
-    except OSError as error:
-        raise MachineError(f"cannot write {output}: {error.strerror or error}") from None
-
-
-def _mjd(utc: str) -> float:
-    """Modified Julian date of an ISO instant."""
-    from datetime import UTC, datetime
-
-    return datetime.fromisoformat(utc.removesuffix("Z")).replace(tzinfo=UTC).timestamp() / 86400.0 + 40587.0
-
-
-def _system(one: _Placed) -> str:
-    """Name of the system of longitude that the disc is counted in; empty for the Moon and the Sun."""
-    return next(
-        (name for name, value in one.sky.central_meridian_deg.items() if value == one.disc.central_meridian_deg), ""
-    )
