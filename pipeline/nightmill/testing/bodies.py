@@ -58,6 +58,10 @@ class Rings:
         )
 
 
+RING_FINENESS = 3
+"""Rows and columns drawn for one of a body with rings."""
+
+
 @dataclass(frozen=True)
 class Body:
     """A planet as it stands on the sky.
@@ -134,7 +138,10 @@ class Body:
         ndarray of shape (3, rows, columns), float32
             Brightness; 1 is a white surface lit and seen from straight above.
         """
-        rows, columns = shape
+        # Rings have sharp edges, and seen slantwise their shadow has too: they are drawn finer and averaged.
+        fine = 1 if self.rings is None else RING_FINENESS
+        rows, columns = shape[0] * fine, shape[1] * fine
+        centre_px, radius_px = ((centre_px[0] + 0.5) * fine - 0.5, (centre_px[1] + 0.5) * fine - 0.5), radius_px * fine
         dy = (np.arange(rows, dtype=np.float32)[:, None] - np.float32(centre_px[0])) / np.float32(radius_px)
         dx = (np.arange(columns, dtype=np.float32)[None, :] - np.float32(centre_px[1])) / np.float32(radius_px)
         turn = np.radians(north_deg)
@@ -143,7 +150,11 @@ class Body:
         x = dx * cos_n - dy * sin_n
         y = -(dx * sin_n + dy * cos_n)
         globe = self._globe(x, y, radius_px, self.meridian_at(time_s))
-        return globe if self.rings is None else self._with_rings(globe, x, y)
+        if self.rings is None:
+            return globe
+        whole = self._with_rings(globe, x, y)
+        averaged = whole.reshape(3, shape[0], fine, shape[1], fine).mean(axis=(2, 4), dtype=np.float32)
+        return np.asarray(averaged, np.float32)
 
     def _sun(self) -> tuple[float, float, float]:
         """Direction of the Sun in body axes (x west, y pole, z towards the observer's meridian)."""
