@@ -133,7 +133,8 @@ class Survey(Stage):
         Columns of earlier survey stages that it reads. A stage that needs another's columns runs in a later pass
         over the file; stages that do not share one pass.
     gives : dict of str to str
-        Columns it adds, each with what it is, unit and range.
+        Columns it adds, each with what it is, unit and range. A column of an earlier stage may be given again: it
+        keeps its values where this one measures nothing, and is whatever `conclude` returns in the end.
     rows : {"all", "kept"}
         Measure all frames, or only those whose "kept" column is true so far.
     """

@@ -19,6 +19,7 @@ from .members import Members, join_records, parents_of
 from .preview import preview
 from .sheet import sheet
 from .states import load_arrays, save_arrays, save_state
+from .tables import spread
 from .task import Task, plain
 
 __all__ = ["ACTIONS"]
@@ -77,7 +78,8 @@ def conclude(task: Task, folder: Path, meta: Meta) -> None:
         if parts:
             measured = FrameTable.join(parts)
             rows = measured["number"]
-            table = table.with_columns({n: _spread(v, rows, table.rows) for n, v in measured.items() if n != "number"})
+            found = {name: values for name, values in measured.items() if name != "number"}
+            table = table.with_columns({n: spread(v, rows, table.rows, table.get(n)) for n, v in found.items()})
         for stage, context in _surveys(task, feed, aids):
             with calling(stage.name, "conclude"):
                 columns = {name: np.asarray(values) for name, values in stage.conclude(table, context).items()}
@@ -224,16 +226,6 @@ def _checked(stage: Survey, columns: Mapping[str, Any], count: int) -> dict[str,
             raise ValueError(f"column {name!r} has shape {array.shape} for {count} frames")
         checked[name] = array
     return checked
-
-
-def _spread(values: NDArray[Any], rows: NDArray[np.int64], count: int) -> NDArray[Any]:
-    """Put measured values into a column of all frames; NaN or 0 where nothing was measured."""
-    if len(rows) == count:
-        return values
-    fill = np.nan if np.issubdtype(values.dtype, np.floating) else 0
-    column = np.full((count, *values.shape[1:]), fill, values.dtype)
-    column[rows] = values
-    return column
 
 
 def _nothing_kept(task: Task) -> str:

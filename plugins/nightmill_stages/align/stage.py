@@ -45,14 +45,14 @@ class Align(stage.Survey):
     """
 
     name = "align"
-    version = "3"
+    version = "4"
     rows = "kept"
     needs = ("sharpness", "background", "level", "y_px", "x_px", "extent_px", "fills_frame", "flags", "kept")
     gives: ClassVar[Mapping[str, str]] = {
         "dy_px": "row of the frame at which the reference's row 0 lies, camera pixels",
         "dx_px": "column of the frame at which the reference's column 0 lies, camera pixels",
         "fit": "correlation with the reference in the band, 0 to 1",
-        "flags": "as before, frames that do not look like the reference marked",
+        "flags": "as before, and a bit for frames that do not look like the reference",
         "kept": "whether the frame is registered and usable",
         "mesh": "local shifts beyond dy_px, dx_px (rows, columns, 2), camera pixels; a single zero without a mesh",
         "contrast": "local contrast at the nodes relative to the reference (rows, columns); 1 without a mesh",
@@ -147,7 +147,7 @@ class Align(stage.Survey):
                 dy, dx, mesh, contrast, fit = measure_bending(cells, *start, reference, picture, plan)
                 result["dy_px"][row], result["dx_px"][row], result["fit"][row] = dy, dx, fit
                 result["mesh"][row], result["contrast"][row] = mesh, contrast
-        return {**result, "flags": rows["flags"].astype(np.int32), "kept": np.isfinite(result["fit"])}
+        return result
 
     def conclude(self, table: FrameTable, context: stage.Context) -> dict[str, NDArray[Any]]:
         """Take out frames that do not look like the reference, and the mean bending, which is the reference's own."""

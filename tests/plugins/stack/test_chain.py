@@ -13,9 +13,10 @@ from nightmill.artefacts import Capture, Frames, FrameTable, Stack
 from nightmill.stage import Context
 from nightmill.testing import PRESETS, Camera, Faults
 from nightmill.testing import Capture as Simulated
+from nightmill.work.tables import spread
 from nightmill_stages.align import Align
 from nightmill_stages.grade import Grade
-from nightmill_stages.grade.flags import Flag
+from nightmill_stages.grade.flags import UNUSABLE, Flag
 from nightmill_stages.stack import StackFrames
 
 Made = tuple[np.ndarray, np.ndarray, Capture, object]
@@ -65,21 +66,15 @@ def run(
     for survey in (Grade(), Align()):
         state = survey.prepare(table, Context((capture,), reader=read))
         rows = np.arange(len(frames)) if survey.rows == "all" else np.flatnonzero(table["kept"])
-        parts = {}
+        parts: dict[str, list[np.ndarray]] = {}
         for start in range(0, len(frames), chunk):
             numbers = rows[(rows >= start) & (rows < start + chunk)]
             if len(numbers):
                 measured = survey.measure(read(numbers), table.take(numbers), Context((capture,), state=state))
                 for name, values in measured.items():
-                    values = np.asarray(values)
-                    if name not in parts:
-                        blank = np.nan if values.dtype.kind == "f" else 0
-                        parts[name] = np.full((len(frames), *values.shape[1:]), blank, values.dtype)
-                    parts[name][numbers] = values
-        if "flags" in table:
-            unmeasured = np.setdiff1d(np.arange(len(frames)), rows)
-            parts["flags"][unmeasured] = table["flags"][unmeasured]
-        whole = table.with_columns(parts)
+                    parts.setdefault(name, []).append(np.asarray(values))
+        found = {name: np.concatenate(values) for name, values in parts.items()}
+        whole = table.with_columns({n: spread(v, rows, len(frames), table.get(n)) for n, v in found.items()})
         whole = whole.with_columns(survey.conclude(whole, Context((capture,), state=state)))
         table = FrameTable({name: values for name, values in whole.items() if not name.startswith("_")})
         assert set(survey.gives) <= set(table)
@@ -128,6 +123,18 @@ def test_duplicates_are_flagged() -> None:
     assert np.array_equal(found, truth.flags["duplicate"])
     assert not table["kept"][found].any()
     assert len(frames) == table.rows
+
+
+def test_frames_left_out_keep_why_and_shares_are_of_usable_frames() -> None:
+    frames, utc, capture, _ = made("mars")
+    clouded = frames.copy()
+    clouded[20:50] //= 4
+    table, stack = run(clouded, utc, capture, 32, share=0.2)
+    dimmed = (table["flags"] & Flag.DIMMED) != 0
+    assert np.array_equal(np.flatnonzero(dimmed), np.arange(20, 50))
+    usable = (table["flags"] & int(UNUSABLE)) == 0
+    assert table["kept"].sum() < usable.sum() < 61
+    assert stack.header["share_kept"] == round(stack.header["frames_kept"] / int(usable.sum()), 4)
 
 
 @pytest.mark.parametrize("name", ["mars", "colour", "moon"])

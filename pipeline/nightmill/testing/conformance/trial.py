@@ -17,6 +17,7 @@ from ...errors import CaptureError
 from ...foreign import attempt
 from ...stage import Context, Fold, FrameStage, PictureStage, Stage, Survey
 from ...work.states import load_state, save_state
+from ...work.tables import spread
 from .bench import Bench
 
 __all__ = ["Trial", "first_pass", "try_group", "try_stage"]
@@ -132,10 +133,7 @@ def _survey(stage: Survey, bench: Bench, chunk: int, trial: Trial) -> None:
     columns: Arrays = {}
     for name in parts[0][1] if parts else ():
         values = np.concatenate([part[name] for _, part in parts])
-        fill = np.nan if np.issubdtype(values.dtype, np.floating) else 0
-        column = np.full((table.rows, *values.shape[1:]), fill, values.dtype)
-        column[np.concatenate([numbers for numbers, _ in parts])] = values
-        columns[name] = column
+        columns[name] = spread(values, np.concatenate([n for n, _ in parts]), table.rows, table.get(name))
     after = _context(stage, bench, trial)
     after.state = state
     concluded = {n: np.asarray(v) for n, v in stage.conclude(table.with_columns(columns), after).items()}
