@@ -1,14 +1,17 @@
 """How the air bent a frame: a mesh of local shifts, by least squares on band-passed brightness.
 
 Around every node of the mesh the shift is found that makes the frame fit the reference best in the least-squares sense,
-together with the local contrast, for a blurred frame is a weaker copy of the reference (Lucas & Kanade 1981, Proc. 7th
-IJCAI, 674; solved from large windows to small ones, each holding the next where there is too little detail to decide).
-Two or three rounds of warping and solving converge.
+together with the local contrast of fine, middling and coarse detail (Lucas & Kanade 1981, Proc. 7th IJCAI, 674; solved
+from large windows to small ones, each holding the next where there is too little detail to decide). A blurred frame is
+not just a weaker copy of the reference: it lacks the fine detail most. With one contrast for all, that lack is taken
+for a shift, everywhere the same in all blurred frames, and the mean bending over the frames is off by it.
+A few rounds of warping and solving converge.
 """
 
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -34,6 +37,8 @@ class MeshPlan:
         How often frames are halved before they are compared.
     fine, coarse : float
         Standard deviations of the two Gaussians of the band, in cells.
+    between : tuple of float
+        Of those that divide the band into parts with a contrast of their own, fine to coarse.
     windows : tuple of float
         Standard deviations of the Gaussian windows, in nodes, large to small.
     stiffness : tuple of float
@@ -47,9 +52,10 @@ class MeshPlan:
     halvings: int
     fine: float = 1.0
     coarse: float = 5.0
+    between: tuple[float, ...] = (1.7, 2.8)
     windows: tuple[float, ...] = (4.0, 1.8, 0.8)
     stiffness: tuple[float, ...] = (0.02, 0.05, 0.1)
-    rounds: int = 3
+    rounds: int = 4
 
     def to_json(self) -> dict[str, Any]:
         """Return plain values."""
@@ -60,15 +66,17 @@ class MeshPlan:
 class MeshReference:
     """What a frame is compared with, and all products that do not depend on the frame.
 
-    Arrays: `band` float32 (h, w), the band-passed reference; `gradient` (2, h, w); `normal` and `inverse`, for each
-    window (rows, columns, 3, 3): the normal equations for row shift, column shift and contrast around each node, and
-    the inverse of what they become when held by the window before.
+    Arrays: `band` float32 (h, w), the band-passed reference; `basis` (2 + n, h, w), its gradient and the n parts of the
+    band; `normal` and `inverse`, for each window (rows, columns, 2 + n, 2 + n): the normal equations for row shift,
+    column shift and contrasts around each node, and the inverse of what they become when held by the window before;
+    `share` (n,), what each part adds to the power of the band.
     """
 
     band: Float
-    gradient: Float
+    basis: Float
     normal: tuple[Float, ...]
     inverse: tuple[Float, ...]
+    share: Float
 
 
 def plan_mesh(height: int, width: int, spacing_px: float) -> MeshPlan:
@@ -76,6 +84,10 @@ def plan_mesh(height: int, width: int, spacing_px: float) -> MeshPlan:
     halvings = 1
     rows, columns = max(round(height / spacing_px), 2), max(round(width / spacing_px), 2)
     return MeshPlan(rows, columns, halvings)
+
+
+LEAST_CONTRAST = 0.35
+"""A shift shows in the difference from the reference in proportion to the contrast; weaker ones are not believed."""
 
 
 def band_pass(cells: Float, plan: MeshPlan) -> Float:
@@ -90,22 +102,26 @@ def band_pass(cells: Float, plan: MeshPlan) -> Float:
 def prepare_mesh(cells: Float, plan: MeshPlan) -> MeshReference:
     """Make what `measure_mesh` needs from a reference (h, w) on the halved grid."""
     band = band_pass(cells, plan)
-    gradient = np.stack(
-        [cv2.Scharr(band, cv2.CV_32F, 0, 1, scale=1 / 32), cv2.Scharr(band, cv2.CV_32F, 1, 0, scale=1 / 32)]
-    )
-    basis = [gradient[0], gradient[1], band]
+    near = cv2.GaussianBlur(cells, (0, 0), plan.fine)
+    levels = [near, *(cv2.GaussianBlur(cells, (0, 0), width) for width in plan.between), near - band]
+    slopes = [cv2.Scharr(band, cv2.CV_32F, *axes, scale=1 / 32) for axes in ((0, 1), (1, 0))]
+    basis = np.stack([*slopes, *(first - second for first, second in pairwise(levels))])
+    count = len(basis)
     normal, inverse = [], []
     pooled = [[_pool(a * b, plan) for b in basis] for a in basis]
     for window, stiffness in zip(plan.windows, plan.stiffness, strict=True):
-        block = np.empty((plan.rows, plan.columns, 3, 3), np.float32)
-        for i in range(3):
-            for j in range(3):
+        block = np.empty((plan.rows, plan.columns, count, count), np.float32)
+        for i in range(count):
+            for j in range(count):
                 block[..., i, j] = _smooth(pooled[i][j], window)
+        usual = np.median(np.diagonal(block, axis1=2, axis2=3), axis=(0, 1)).astype(np.float64)
+        usual[:2] = usual[:2].mean()
+        held = block.astype(np.float64) + np.diag(stiffness * usual + 1e-12)
         normal.append(block)
-        hold = stiffness * float(np.median(block[..., 0, 0] + block[..., 1, 1])) / 2 + 1e-12
-        held = block.astype(np.float64) + np.diag([hold, hold, hold / (np.pi * plan.fine) ** 2])
         inverse.append(np.linalg.inv(held).astype(np.float32))
-    return MeshReference(band, gradient, tuple(normal), tuple(inverse))
+    share = normal[0][..., 2:, 2:].sum(axis=-1).mean(axis=(0, 1), dtype=np.float64)
+    share /= max(float(share.sum()), 1e-12)
+    return MeshReference(band, basis, tuple(normal), tuple(inverse), share.astype(np.float32))
 
 
 def measure_mesh(
@@ -127,7 +143,8 @@ def measure_mesh(
     shifts : ndarray of float32, shape (rows, columns, 2)
         frame(y + dy, x + dx) = reference(y, x), in cells.
     contrast : ndarray of float32, shape (rows, columns)
-        Local contrast in the band relative to the reference: below 1 where the air blurs more.
+        Local contrast in the band relative to the reference, mean over its parts by what they add to
+        its power: below 1 where the air blurs more.
     fit : float
         Correlation of the frame, warped by the shifts of the round before the last, with the reference in the band.
     """
@@ -141,10 +158,9 @@ def measure_mesh(
             a, b = warped.ravel(), reference.band.ravel()
             fit = float(np.dot(a, b) / np.sqrt(max(float(np.dot(a, a)) * float(np.dot(b, b)), 1e-30)))
         difference = cv2.subtract(warped, reference.band)
-        parts = reference.gradient[0], reference.gradient[1], reference.band
-        solution = _solve([_pool(cv2.multiply(part, difference), plan) for part in parts], reference, plan)
-        shifts = shifts - solution[..., :2]
-        contrast = 1 + solution[..., 2]
+        solution = _solve([_pool(cv2.multiply(part, difference), plan) for part in reference.basis], reference, plan)
+        contrast = 1 + solution[..., 2:] @ reference.share
+        shifts = shifts - solution[..., :2] / np.clip(contrast, LEAST_CONTRAST, 1.5)[..., None]
     return shifts, contrast, fit
 
 
@@ -179,8 +195,8 @@ def _smooth(values: Float, window: float) -> Float:
 
 
 def _solve(right: list[Float], reference: MeshReference, plan: MeshPlan) -> Float:
-    """Solve for shifts and contrast (rows, columns, 3), window by window."""
-    solution = np.zeros((plan.rows, plan.columns, 3), np.float32)
+    """Solve for shifts and contrasts (rows, columns, 2 + n), window by window."""
+    solution = np.zeros((plan.rows, plan.columns, len(reference.basis)), np.float32)
     for window, normal, inverse in zip(plan.windows, reference.normal, reference.inverse, strict=True):
         b = np.stack([_smooth(part, window) for part in right], axis=-1)
         b -= np.einsum("ijkl,ijl->ijk", normal, solution)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
 import numpy as np
@@ -17,6 +17,7 @@ from .correlate import Template, register, taper
 from .geometry import Grid, plan_grid
 from .mesh import MeshPlan, MeshReference, plan_mesh, prepare_mesh
 from .reference import build_reference, spectra_of
+from .straight import mean_bending, straightened
 
 __all__ = ["Align"]
 
@@ -45,7 +46,7 @@ class Align(stage.Survey):
     """
 
     name = "align"
-    version = "4"
+    version = "5"
     rows = "kept"
     needs = ("sharpness", "background", "level", "y_px", "x_px", "extent_px", "fills_frame", "flags", "kept")
     gives: ClassVar[Mapping[str, str]] = {
@@ -149,23 +150,23 @@ class Align(stage.Survey):
                 result["mesh"][row], result["contrast"][row] = mesh, contrast
         return result
 
-    def conclude(self, table: FrameTable, context: stage.Context) -> dict[str, NDArray[Any]]:
+    def conclude(self, table: FrameTable, context: stage.Context) -> dict[str, NDArray[Any] | Iterator[NDArray[Any]]]:
         """Take out frames that do not look like the reference, and the mean bending, which is the reference's own."""
         fit, kept = table["fit"], table["kept"].astype(bool) & np.isfinite(table["fit"])
-        flags, mesh = table["flags"].astype(np.int32), table["mesh"].astype(np.float32)
+        flags = table["flags"].astype(np.int32)
+        mean = np.zeros(table["mesh"].shape[1:], np.float32)
         if kept.any():
             middle = float(np.median(fit[kept]))
             spread = max(1.4826 * float(np.median(np.abs(fit[kept] - middle))), 0.01)
             odd = kept & (fit < max(middle - 8 * spread, 0.2 * middle))
             flags[odd] |= Flag.MISFIT
             kept &= ~odd
-            mesh = mesh.copy()
-            mesh[kept] -= mesh[kept].mean(axis=0, dtype=np.float64).astype(np.float32)
-            if mesh.shape[1] > 1:
-                bent = round(float(mesh[kept].std()), 3)
+            mean, bending = mean_bending(table, kept)
+            if len(mean) > 1:
+                bent = round(bending, 3)
                 context.measure("bending_px", bent, f"The air bends the frames by {bent} px rms about their shift.")
         context.measure("registered", int(kept.sum()), f"{int(kept.sum())} frames are registered")
-        return {"flags": flags, "kept": kept, "mesh": mesh}
+        return {"flags": flags, "kept": kept, "mesh": straightened(table, kept, mean)}
 
     def _reference(self, state: stage.State, plan: MeshPlan) -> tuple[MeshReference, NDArray[np.float32]]:
         """Return the mesh's reference for the capture in hand; made once and kept while the state stays the same."""

@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 __all__ = ["match", "psnr", "resolution", "rim", "ring_correlation", "shifted", "structural_similarity"]
 
 Float = NDArray[np.floating]
+MIRRORED = 32
+"""Pixels by which a field is mirrored at its borders before it is shifted."""
 
 
 def shifted(picture: Float, dy_px: float, dx_px: float) -> NDArray[np.float64]:
@@ -23,8 +25,14 @@ def shifted(picture: Float, dy_px: float, dx_px: float) -> NDArray[np.float64]:
     return scipy.fft.irfft2(spectrum * np.exp(2j * np.pi * (fy * dy_px + fx * dx_px)), s=picture.shape)
 
 
-def match(picture: Float, truth: Float, *, shift: bool = True) -> tuple[NDArray[np.float64], tuple[float, float]]:
+def match(
+    picture: Float, truth: Float, *, shift: bool = True, border: int = 0
+) -> tuple[NDArray[np.float64], tuple[float, float]]:
     """Match a picture to the truth by sub-pixel shift (least squares, at most a few pixels), scale and offset.
+
+    `border` pixels on each side of the truth are not compared: of a field they may not have been seen. The picture is
+    then mirrored at its borders before it is shifted, for what the Fourier shift carries in from the other side
+    rings far into it.
 
     Returns
     -------
@@ -34,21 +42,28 @@ def match(picture: Float, truth: Float, *, shift: bool = True) -> tuple[NDArray[
         The shift found, (rows, columns), in pixels.
     """
     picture, truth = np.asarray(picture, np.float64), np.asarray(truth, np.float64)
+    inner = tuple(slice(border, n - border) for n in truth.shape)
+    aim = truth[inner].ravel()
+
+    def placed(at: NDArray[np.float64]) -> NDArray[np.float64]:
+        if not border:
+            return shifted(picture, *at)
+        wide = shifted(np.pad(picture, MIRRORED, mode="symmetric"), *at)
+        return wide[MIRRORED:-MIRRORED, MIRRORED:-MIRRORED]
+
     at = np.zeros(2)
     if shift:
         at = _coarse(picture, truth)
         for _ in range(8):
-            moved = shifted(picture, *at)
-            gain = np.polyfit(moved.ravel(), truth.ravel(), 1)
-            moved = np.polyval(gain, moved)
-            gy, gx = np.gradient(moved)
-            design = np.stack([gy.ravel(), gx.ravel()], axis=1)
-            step, *_ = np.linalg.lstsq(design, (truth - moved).ravel(), rcond=None)
+            moved = placed(at)
+            moved = np.polyval(np.polyfit(moved[inner].ravel(), aim, 1), moved)
+            design = np.stack([slope[inner].ravel() for slope in np.gradient(moved)], axis=1)
+            step, *_ = np.linalg.lstsq(design, aim - moved[inner].ravel(), rcond=None)
             at += np.clip(step, -2, 2)
             if np.abs(step).max() < 1e-4:
                 break
-    moved = shifted(picture, *at)
-    return np.polyval(np.polyfit(moved.ravel(), truth.ravel(), 1), moved), (float(at[0]), float(at[1]))
+    moved = placed(at)
+    return np.polyval(np.polyfit(moved[inner].ravel(), aim, 1), moved), (float(at[0]), float(at[1]))
 
 
 def _coarse(picture: NDArray[np.float64], truth: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -63,9 +78,9 @@ def _coarse(picture: NDArray[np.float64], truth: NDArray[np.float64]) -> NDArray
 def psnr(picture: Float, truth: Float, *, shift: bool = True, border: int = 0) -> float:
     """Return the peak signal-to-noise ratio in dB after `match`; the peak is the truth's maximum.
 
-    `border` pixels on each side are matched but not counted.
+    `border` pixels on each side are neither matched nor counted.
     """
-    matched, _ = match(picture, truth, shift=shift)
+    matched, _ = match(picture, truth, shift=shift, border=border)
     inner = tuple(slice(border, n - border) for n in truth.shape)
     return float(20 * np.log10(np.max(truth)) - 10 * np.log10(np.mean((matched - truth)[inner] ** 2)))
 
