@@ -8,7 +8,7 @@ read-only and are never changed.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, ClassVar, Literal
 
@@ -155,8 +155,12 @@ class Survey(Stage):
         May return columns beyond `gives` that begin with "_": they reach `conclude` and are then dropped.
         """
 
-    def conclude(self, table: FrameTable, context: Context) -> Mapping[str, NDArray[Any]]:
-        """Return columns that need the whole capture (flags, "kept"), added to or replacing the table's."""
+    def conclude(self, table: FrameTable, context: Context) -> Mapping[str, NDArray[Any] | Iterator[NDArray[Any]]]:
+        """Return columns that need the whole capture (flags, "kept"), added to or replacing the table's.
+
+        A column of much data a frame is gone through by `table.blocks`, and may be given as an iterator of its parts,
+        first row to last, so that it is never held as a whole.
+        """
         return {}
 
 

@@ -19,7 +19,7 @@ from .members import Members, join_records, parents_of
 from .preview import preview
 from .sheet import sheet
 from .states import load_arrays, save_arrays, save_state
-from .tables import spread
+from .tables import RangeWriter, add_concluded, add_measured, aside
 from .task import Task, plain
 
 __all__ = ["ACTIONS"]
@@ -49,23 +49,24 @@ def survey(task: Task, folder: Path, meta: Meta) -> None:
     """Measure a range of frames by the stages of one pass; only measured rows are stored."""
     aids = task.aids()
     start, stop = task.content["range"]
-    parts: list[FrameTable] = []
     with task.feed(aids) as feed:
         table = task.table()
         stages = _surveys(task, feed, aids)
         kept_only = any(stage.rows == "kept" for stage, _ in stages)
         mask = np.asarray(table["kept"], bool) if kept_only and table is not None else None
-        for frames in feed.chunks(start, stop, mask):
-            rows = table.take(frames.numbers) if table is not None else _rows(frames)
-            columns: dict[str, NDArray[Any]] = {"number": frames.numbers}
-            for stage, context in stages:
-                with calling(stage.name, "measure"):
-                    found = stage.measure(frames, rows, context)
-                    columns |= _checked(stage, found, len(frames))
-            parts.append(FrameTable(columns))
+        written = RangeWriter(folder, stop - start if mask is None else int(mask[start:stop].sum()))
+        with written:
+            for frames in feed.chunks(start, stop, mask):
+                rows = table.take(frames.numbers) if table is not None else _rows(frames)
+                columns: dict[str, NDArray[Any]] = {"number": frames.numbers}
+                for stage, context in stages:
+                    with calling(stage.name, "measure"):
+                        found = stage.measure(frames, rows, context)
+                        columns |= _checked(stage, found, len(frames))
+                written.add(columns)
+            written.close()
         for stage, context in stages:
             task.keep_notes(stage.name, context)
-    (FrameTable.join(parts) if parts else FrameTable({"number": np.zeros(0, np.int64)})).save(folder)
 
 
 def conclude(task: Task, folder: Path, meta: Meta) -> None:
@@ -73,25 +74,22 @@ def conclude(task: Task, folder: Path, meta: Meta) -> None:
     aids = task.aids()
     parts = [FrameTable.load(task.store.open(key)) for _, key in task.roles("part:")]
     parts = [part for part in parts if part.rows]
-    with task.feed(aids) as feed:
+    with task.feed(aids) as feed, aside(folder) as beside:
         table = task.table() or _base_table(feed)
         if parts:
-            measured = FrameTable.join(parts)
-            rows = measured["number"]
-            found = {name: values for name, values in measured.items() if name != "number"}
-            table = table.with_columns({n: spread(v, rows, table.rows, table.get(n)) for n, v in found.items()})
+            table = add_measured(table, parts, beside)
         for stage, context in _surveys(task, feed, aids):
             with calling(stage.name, "conclude"):
-                columns = {name: np.asarray(values) for name, values in stage.conclude(table, context).items()}
+                table = add_concluded(table, stage.conclude(table, context), beside)
             task.keep_notes(stage.name, context)
-            table = table.with_columns(columns)
-    kept = np.asarray(table["kept"], bool)
-    table = FrameTable({n: v for n, v in table.items() if not n.startswith("_")} | {"kept": kept})
-    task.notes = _gathered(task)
-    meta |= {"frames": table.rows, "kept": int(kept.sum())}
-    if not kept.any():
-        raise CaptureError(_nothing_kept(task))
-    table.save(folder)
+        table = table.without([name for name in table if name.startswith("_")])
+        kept = np.asarray(table["kept"], bool)
+        table = table.with_columns({"kept": kept})
+        task.notes = _gathered(task)
+        meta |= {"frames": table.rows, "kept": int(kept.sum())}
+        if not kept.any():
+            raise CaptureError(_nothing_kept(task))
+        table.save(folder)
 
 
 def fold(task: Task, folder: Path, meta: Meta) -> None:

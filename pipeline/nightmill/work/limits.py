@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import sys
+import threading
 
-__all__ = ["give_back", "limit_memory", "memory_limit"]
+__all__ = ["Idle", "give_back", "limit_memory", "memory_limit"]
+
+IDLE_SECONDS = 0.3
+"""A worker that got no task for so long has a while to wait."""
 
 RESERVE = 1_000_000_000
 """Granted beyond the limit, so that the process can still report: what grows step by step is ended by the run's watch
@@ -52,3 +56,37 @@ def give_back() -> None:
     trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
     if trim is not None:
         trim(0)
+
+
+class Idle:
+    """Gives memory back when a process has had nothing to do for a moment.
+
+    A single task at the end of a capture then has what its idle neighbours hold for their next frames.
+    """
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._busy = 0
+        self._timer: threading.Timer | None = None
+
+    def begin(self) -> None:
+        """Say that a task begins."""
+        with self._lock:
+            self._busy += 1
+            if self._timer is not None:
+                self._timer.cancel()
+                self._timer = None
+
+    def end(self) -> None:
+        """Say that a task has ended."""
+        with self._lock:
+            self._busy -= 1
+            if not self._busy:
+                self._timer = threading.Timer(IDLE_SECONDS, self._rest)
+                self._timer.daemon = True
+                self._timer.start()
+
+    def _rest(self) -> None:
+        with self._lock:
+            if not self._busy:
+                give_back()

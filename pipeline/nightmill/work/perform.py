@@ -16,12 +16,15 @@ from ..errors import CaptureError, MachineError, NightmillError
 from ..foreign import attempt
 from ..store import DamagedError, Store, fingerprint
 from .calling import StageError
-from .limits import give_back
+from .limits import Idle, give_back
 
 __all__ = ["perform"]
 
 PASSES = ("survey", "fold")
 """Actions that go through frames: what they free is what the next of them needs."""
+
+IDLE = Idle()
+"""Of this process: the one thing here that lives from task to task."""
 
 TRANSIENT = {errno.EAGAIN, errno.EBUSY, errno.EINTR, errno.EIO, errno.ETIMEDOUT, getattr(errno, "ESTALE", -1)}
 
@@ -42,7 +45,11 @@ def perform(spec: Mapping[str, Any]) -> dict[str, Any]:
     """
     began = time.perf_counter()
     _one_thread()
-    tried = attempt(partial(_do, spec))
+    IDLE.begin()
+    try:
+        tried = attempt(partial(_do, spec))
+    finally:
+        IDLE.end()
     outcome: dict[str, Any]
     if tried.error is None:
         outcome = {"ok": True, "meta": tried.value}

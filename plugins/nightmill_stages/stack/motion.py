@@ -25,8 +25,11 @@ def jitter(table: FrameTable, usable: NDArray[np.bool_]) -> list[float]:
 
 def bending(table: FrameTable, usable: NDArray[np.bool_]) -> list[float]:
     """Return the rms [row, column] of the local shifts about each frame's own, camera pixels."""
-    mesh = np.asarray(table["mesh"], np.float64)[usable]
-    return [round(float(np.sqrt(np.mean(mesh[..., axis] ** 2))), 4) for axis in range(2)]
+    squares, count = np.zeros(2), 0
+    for _, mesh in table.blocks("mesh", usable):
+        squares += np.square(mesh, dtype=np.float64).sum(axis=(0, 1, 2))
+        count += mesh[..., 0].size
+    return [round(float(value), 4) for value in np.sqrt(squares / max(count, 1))]
 
 
 def drift(table: FrameTable, usable: NDArray[np.bool_]) -> dict[str, Any] | None:

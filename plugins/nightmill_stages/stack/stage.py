@@ -140,7 +140,8 @@ class StackFrames(stage.Fold):
         turning = turning_of(movement, layout)
         picture, sigma, level = first_model(table, rows, context, layout, bent, turning, hot)
         if table["mesh"].shape[1] > 1 and "contrast" in table:
-            sky["contrast"] = table["contrast"][chosen].mean(axis=0, dtype=np.float64).astype(np.float32)
+            parts = [values.sum(axis=0, dtype=np.float64) for _, values in table.blocks("contrast", chosen)]
+            sky["contrast"] = (np.sum(parts, axis=0) / chosen.sum()).astype(np.float32)
         return {
             "hot": hot,
             "moves": moves(table, chosen, layout.cfa is not None),

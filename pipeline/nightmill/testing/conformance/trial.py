@@ -136,7 +136,7 @@ def _survey(stage: Survey, bench: Bench, chunk: int, trial: Trial) -> None:
         columns[name] = spread(values, np.concatenate([n for n, _ in parts]), table.rows, table.get(name))
     after = _context(stage, bench, trial)
     after.state = state
-    concluded = {n: np.asarray(v) for n, v in stage.conclude(table.with_columns(columns), after).items()}
+    concluded = dict(FrameTable(stage.conclude(table.with_columns(columns), after)))
     trial.measured, trial.concluded = set(columns), set(concluded)
     trial.arrays = {n: v for n, v in {**columns, **concluded}.items() if not n.startswith("_")}
 
