@@ -76,10 +76,10 @@ class Compose(PictureStage):
             description="White balance: auto (the planet's published colour; a neutral Moon or Sun), none, or the "
             "factors for red, green and blue.",
         )
-        derotate: Literal["auto", False] = stage.Field(
+        derotate: Literal["auto", "off"] = stage.Field(
             "auto",
             description="Turn the planet on every filter's picture of a set to the middle of their times: auto where "
-            "it is known which way it turns (by the stage orient), or false.",
+            "it is known which way it turns (by the stage orient), or off.",
         )
         singles: bool = stage.Field(False, description="Also give the picture through each filter of a full set.")
 

@@ -58,7 +58,7 @@ class Sharpen(stage.PictureStage):
         """Parameters of "sharpen"."""
 
         method: Literal["auto", "wiener", "richardson-lucy", "wavelet", "none"] = stage.Field(
-            "auto", description="How: wiener by default; wavelet layers can be set by hand."
+            "auto", description="How: wiener by default; wavelet can be set by hand, scale by scale."
         )
         strength: Annotated[float, stage.Field(ge=0, le=3)] | Auto = stage.Field(
             "auto",
@@ -68,7 +68,7 @@ class Sharpen(stage.PictureStage):
         seeing: Annotated[float, stage.Field(ge=RATIO_RANGE[0], le=RATIO_RANGE[1])] | Auto = stage.Field(
             "auto", description="D/r0 of the air in the first channel (strength of the blur); measured by default."
         )
-        frames_like: Annotated[float, stage.Field(ge=SHARE_RANGE[0], le=1)] | Auto = stage.Field(
+        core_share: Annotated[float, stage.Field(ge=SHARE_RANGE[0], le=1)] | Auto = stage.Field(
             "auto", description="Best share of steady frames that the core of the blur is like; measured by default."
         )
         cutoff: Annotated[float, stage.Field(gt=0.02, le=2)] | Auto = stage.Field(
@@ -76,8 +76,9 @@ class Sharpen(stage.PictureStage):
             description="Finest detail passed by the telescope in the first channel, cycles a pixel; from the night "
             "file, else from the spectrum.",
         )
-        layers: tuple[Gain, ...] | Auto = stage.Field(
-            "auto", description="For wavelet: gain of each layer, finest first; from the measured blur by default."
+        gains: tuple[Gain, ...] | Auto = stage.Field(
+            "auto",
+            description="For wavelet: gain of each scale of detail, finest first; from the measured blur by default.",
         )
         threshold: float = stage.Field(
             3.0, ge=0, le=20, description="For wavelet: detail below so many standard deviations of the noise goes."
@@ -188,7 +189,7 @@ class Sharpen(stage.PictureStage):
         context: stage.Context,
     ) -> Measured:
         """Return the blur of each channel, from the recipe or measured."""
-        seeing, share = self.parameters.seeing, self.parameters.frames_like
+        seeing, share = self.parameters.seeing, self.parameters.core_share
         if seeing != "auto" and share != "auto":
             stronger = [(o.wavelength_nm / optics[0].wavelength_nm) ** -REFERENCE for o in optics]
             blurs = [
@@ -232,7 +233,7 @@ class Sharpen(stage.PictureStage):
         ellipse: Ellipse | None,
     ) -> Sharpened:
         if method == "wavelet":
-            gains = self.parameters.layers
+            gains = self.parameters.gains
             if gains == "auto":
                 count = min(DEFAULT_LAYERS, most_layers(picture.shape))
                 gains = layer_gains(count, blur, optics, signal, strength)
@@ -261,7 +262,7 @@ class Sharpen(stage.PictureStage):
             "method": method,
             "strength": round(strength, 3),
             "blur": [
-                {"seeing": round(b.ratio, 3), "frames_like": round(b.share, 3), "core": round(b.core, 4)}
+                {"seeing": round(b.ratio, 3), "core_share": round(b.share, 3), "core": round(b.core, 4)}
                 for b in measured.blurs
             ],
             "found_by": measured.way,

@@ -109,7 +109,7 @@ def find_movement(
     if min(len(rows) for rows in spans) < 6:
         if turns:
             context.caution(
-                "turning",
+                "derotate",
                 f"{target} turned by {turned_px:.1f} px meanwhile, but the frames kept are not "
                 "spread over the capture evenly enough to take that out.",
             )
@@ -138,7 +138,7 @@ def find_movement(
         best, globe = found[0]
         if not _explains(best, [still, *(one for one, _ in found[1:])]):
             context.caution(
-                "turning",
+                "derotate",
                 f"{str(target).capitalize()} turned by {turned_px:.1f} px while the frames were taken; its features "
                 "do not show clearly which way, so this was not taken out. A shorter capture would be sharper.",
             )
@@ -185,12 +185,12 @@ def _globes(plane: Float, radius: float, target: str, utc_s: float, context: sta
         )
     except (ValueError, ArithmeticError, MemoryError) as error:
         context.caution(
-            "turning", f"The turn of the planet was not taken out: its disc could not be measured ({error})."
+            "derotate", f"The turn of the planet was not taken out: its disc could not be measured ({error})."
         )
         return []
     if not placed.ways:
         context.caution(
-            "turning", "The turn of the planet was not taken out: the frames do not show where its axis lies."
+            "derotate", "The turn of the planet was not taken out: the frames do not show where its axis lies."
         )
         return []
     result: list[Disc] = []
@@ -305,7 +305,7 @@ def _concluded(
         globe = replace(globe, **_meridians(target, globe, middle))
         said = {"disc": disc_to_json(globe), "meridians": [_meridians(target, globe, middle + t) for t in moments]}
         context.choose(
-            "turning",
+            "derotate",
             {"turned_deg": round(rate * span, 3), "turned_px": round(turned_px, 2)},
             f"{target.capitalize()} turned by {rate * span:.2f} degrees while the frames were taken, {turned_px:.1f} "
             "px in the middle of the disc; every frame was turned to the middle of the capture.",

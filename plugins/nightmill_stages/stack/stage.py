@@ -91,7 +91,7 @@ class StackFrames(stage.Fold):
             "auto",
             description="Share of all usable frames to stack, sharpest first; chosen from the frames by default.",
         )
-        turning: Literal["auto", "on", "off"] = stage.Field(
+        derotate: Literal["auto", "on", "off"] = stage.Field(
             "auto",
             description="Take the turn of the planet out of every frame; by default where it moves the middle of the "
             "disc by more than 1.2 px and the features show which way.",
@@ -135,7 +135,7 @@ class StackFrames(stage.Fold):
             seen = overview(table, rows, context, hot)
             layout = choose_region(table, chosen, layout, seen)
             sky = seen.to_state() if layout.sensor else {}
-        movement = find_movement(table, chosen, context, layout, self.parameters.turning)
+        movement = find_movement(table, chosen, context, layout, self.parameters.derotate)
         bent = bent or movement is not None
         turning = turning_of(movement, layout)
         picture, sigma, level = first_model(table, rows, context, layout, bent, turning, hot)

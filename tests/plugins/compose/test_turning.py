@@ -99,7 +99,7 @@ def notes(context: Context, kind: str) -> list[str]:
 def test_features_of_a_set_come_together_and_without_turning_smear():
     members = [member("R", -6), member("G", 0, shift=(0.7, -1.2)), member("B", 6, shift=(-0.4, 0.6))]
     whole, context = compose(members)
-    smeared, other = compose(members, derotate=False)
+    smeared, other = compose(members, derotate="off")
     # 3.63 degrees in 6 minutes are 3.8 px at the middle of a disc of 60 px radius.
     for channel, sign in ((0, 1.0), (2, -1.0)):
         assert np.hypot(*feature_shift(whole.data[1], whole.data[channel])) < 0.3

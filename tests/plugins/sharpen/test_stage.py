@@ -99,8 +99,8 @@ def test_gaps_stay_gaps_and_input_is_left_alone():
 def test_colour_and_same_bits_again():
     stacked = mars(0.08, 41)
     picture = picture_of(stacked, colour=True)
-    once, _ = run(picture, stacked.night, seeing=2.0, frames_like=0.3)
-    again, _ = run(picture, stacked.night, seeing=2.0, frames_like=0.3)
+    once, _ = run(picture, stacked.night, seeing=2.0, core_share=0.3)
+    again, _ = run(picture, stacked.night, seeing=2.0, core_share=0.3)
     assert once.data.shape == (3, *stacked.data.shape)
     assert once.data.tobytes() == again.data.tobytes()
     # Blue sees stronger air than red.
@@ -111,13 +111,13 @@ def test_colour_and_same_bits_again():
 def test_numbers_in_the_recipe_are_obeyed():
     stacked = mars(0.08, 41)
     picture = picture_of(stacked)
-    weak, _ = run(picture, stacked.night, seeing=2.0, frames_like=0.3, strength=0.3)
-    full, _ = run(picture, stacked.night, seeing=2.0, frames_like=0.3)
+    weak, _ = run(picture, stacked.night, seeing=2.0, core_share=0.3, strength=0.3)
+    full, _ = run(picture, stacked.night, seeing=2.0, core_share=0.3)
     assert weak.header["sharpen"]["strength"] == 0.3
     assert np.std(np.diff(weak.data)) < np.std(np.diff(full.data))
-    plain, _ = run(picture, stacked.night, method="wavelet", layers=(1.0, 1.0, 1.0), threshold=0)
+    plain, _ = run(picture, stacked.night, method="wavelet", gains=(1.0, 1.0, 1.0), threshold=0)
     np.testing.assert_allclose(plain.data, picture.data, atol=1e-6)
-    three, _ = run(picture, stacked.night, method="richardson-lucy", iterations=3, seeing=2.0, frames_like=0.3)
+    three, _ = run(picture, stacked.night, method="richardson-lucy", iterations=3, seeing=2.0, core_share=0.3)
     assert three.header["sharpen"]["iterations"] == [3]
 
 

@@ -107,8 +107,8 @@ def error(stack: Stack) -> float:
 
 def test_ten_minutes_of_jupiter_stack_without_smear() -> None:
     sharp, notes = stacked()
-    smeared, _ = stacked(turning="off")
-    assert ("choice", "turning") in notes
+    smeared, _ = stacked(derotate="off")
+    assert ("choice", "derotate") in notes
     assert sharp.header["turned"]["globe"]
     # The spots move by 4 px. Left: noise of 0.13, the fit of the globe (half a pixel is some 2 ADU of limb darkening).
     assert error(sharp) < 0.45 * error(smeared)
@@ -119,7 +119,7 @@ def test_ten_minutes_of_jupiter_stack_without_smear() -> None:
 
 def test_a_globe_without_features_is_not_turned_and_this_is_said() -> None:
     stack, notes = stacked(features=False)
-    assert ("caution", "turning") in notes
+    assert ("caution", "derotate") in notes
     assert "turned" not in stack.header
 
 
