@@ -67,7 +67,7 @@ class MeshReference:
     """What a frame is compared with, and all products that do not depend on the frame.
 
     Arrays: `band` float32 (h, w), the band-passed reference; `basis` (2 + n, h, w), its gradient and the n parts of the
-    band; `normal` and `inverse`, for each window (rows, columns, 2 + n, 2 + n): the normal equations for row shift,
+    band; `normal` and `inverse`, for each window (2 + n, 2 + n, rows, columns): the normal equations for row shift,
     column shift and contrasts around each node, and the inverse of what they become when held by the window before;
     `share` (n,), what each part adds to the power of the band.
     """
@@ -85,6 +85,9 @@ def plan_mesh(height: int, width: int, spacing_px: float) -> MeshPlan:
     rows, columns = max(round(height / spacing_px), 2), max(round(width / spacing_px), 2)
     return MeshPlan(rows, columns, halvings)
 
+
+STRIP_PIXELS = 2**16
+"""Cells that are worked on at a time."""
 
 LEAST_CONTRAST = 0.35
 """A shift shows in the difference from the reference in proportion to the contrast; weaker ones are not believed."""
@@ -117,9 +120,9 @@ def prepare_mesh(cells: Float, plan: MeshPlan) -> MeshReference:
         usual = np.median(np.diagonal(block, axis1=2, axis2=3), axis=(0, 1)).astype(np.float64)
         usual[:2] = usual[:2].mean()
         held = block.astype(np.float64) + np.diag(stiffness * usual + 1e-12)
-        normal.append(block)
-        inverse.append(np.linalg.inv(held).astype(np.float32))
-    share = normal[0][..., 2:, 2:].sum(axis=-1).mean(axis=(0, 1), dtype=np.float64)
+        normal.append(np.ascontiguousarray(np.moveaxis(block, (2, 3), (0, 1))))
+        inverse.append(np.ascontiguousarray(np.moveaxis(np.linalg.inv(held).astype(np.float32), (2, 3), (0, 1))))
+    share = normal[0][2:, 2:].sum(axis=1).mean(axis=(1, 2), dtype=np.float64)
     share /= max(float(share.sum()), 1e-12)
     return MeshReference(band, basis, tuple(normal), tuple(inverse), share.astype(np.float32))
 
@@ -157,8 +160,7 @@ def measure_mesh(
         if turn == plan.rounds - 1:
             a, b = warped.ravel(), reference.band.ravel()
             fit = float(np.dot(a, b) / np.sqrt(max(float(np.dot(a, a)) * float(np.dot(b, b)), 1e-30)))
-        difference = cv2.subtract(warped, reference.band)
-        solution = _solve([_pool(cv2.multiply(part, difference), plan) for part in reference.basis], reference, plan)
+        solution = _solve(_right(warped, reference, plan), reference, plan)
         contrast = 1 + solution[..., 2:] @ reference.share
         shifts = shifts - solution[..., :2] / np.clip(contrast, LEAST_CONTRAST, 1.5)[..., None]
     return shifts, contrast, fit
@@ -190,15 +192,39 @@ def _pool(product: Float, plan: MeshPlan) -> Float:
     return cv2.resize(product, (plan.columns, plan.rows), interpolation=cv2.INTER_AREA)
 
 
+def _right(warped: Float, reference: MeshReference, plan: MeshPlan) -> list[Float]:
+    """Average what a frame differs by, times each part of the basis, over the nodes.
+
+    Some rows at a time, which a cache near the core holds: the products never reach the machine's memory.
+    """
+    height, width = warped.shape
+    if height < 6 * plan.rows or width < 6 * plan.columns:
+        difference = cv2.subtract(warped, reference.band)
+        return [_pool(cv2.multiply(part, difference), plan) for part in reference.basis]
+    height, width = height & ~1, width & ~1
+    halves = [np.empty((height // 2, width // 2), np.float32) for _ in reference.basis]
+    step = max(STRIP_PIXELS // width & ~1, 2)
+    difference, product = np.empty((2, step, warped.shape[1]), np.float32)
+    for first in range(0, height, step):
+        last = min(first + step, height)
+        away, each = difference[: last - first], product[: last - first]
+        cv2.subtract(warped[first:last], reference.band[first:last], dst=away)
+        for part, half in zip(reference.basis, halves, strict=True):
+            cv2.multiply(part[first:last], away, dst=each)
+            half[first // 2 : last // 2] = halve(each)
+    return [_pool(half, plan) for half in halves]
+
+
 def _smooth(values: Float, window: float) -> Float:
     return cv2.GaussianBlur(values, (0, 0), window, borderType=cv2.BORDER_REFLECT)
 
 
 def _solve(right: list[Float], reference: MeshReference, plan: MeshPlan) -> Float:
     """Solve for shifts and contrasts (rows, columns, 2 + n), window by window."""
-    solution = np.zeros((plan.rows, plan.columns, len(reference.basis)), np.float32)
+    # Nodes last: along them the sums of five products run many nodes at a time.
+    solution = np.zeros((len(reference.basis), plan.rows, plan.columns), np.float32)
     for window, normal, inverse in zip(plan.windows, reference.normal, reference.inverse, strict=True):
-        b = np.stack([_smooth(part, window) for part in right], axis=-1)
-        b -= np.einsum("ijkl,ijl->ijk", normal, solution)
-        solution += np.einsum("ijkl,ijl->ijk", inverse, b)
-    return solution
+        b = np.stack([_smooth(part, window) for part in right])
+        b -= np.einsum("klij,lij->kij", normal, solution)
+        solution += np.einsum("klij,lij->kij", inverse, b)
+    return np.moveaxis(solution, 0, -1)

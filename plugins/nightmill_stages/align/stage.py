@@ -46,7 +46,7 @@ class Align(stage.Survey):
     """
 
     name = "align"
-    version = "5"
+    version = "6"
     rows = "kept"
     needs = ("sharpness", "background", "level", "y_px", "x_px", "extent_px", "fills_frame", "flags", "kept")
     gives: ClassVar[Mapping[str, str]] = {
