@@ -6,12 +6,14 @@ Where shifts differ from place to place there are no common phases, so every fra
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .mapping import Bending
 from .phases import Envelope, Layout, misfits
 from .sums import empty_sums
 from .turning import Seen
@@ -21,7 +23,7 @@ __all__ = ["add_bent", "empty_bent", "mean_of", "variance_of"]
 Array = NDArray[Any]
 Float = NDArray[np.float32]
 
-STRIP_PIXELS = 2**16
+STRIP_PIXELS = 2**15
 """Pixels that are worked on at a time."""
 
 
@@ -36,7 +38,7 @@ def add_bent(
     frame: Array,
     half: int,
     shift: tuple[float, float],
-    field: tuple[Float, Float],
+    field: tuple[Float, Float] | Bending,
     seen: Seen,
     gain: float,
     sky: float,
@@ -55,7 +57,7 @@ def add_bent(
         Which half-set it belongs to.
     shift : (float, float)
         Mean shift: frame(y + dy, x + dx) = reference(y, x).
-    field : (ndarray, ndarray) of float32, shape (h, w)
+    field : (ndarray, ndarray) of float32, shape (h, w), or Bending
         Row and column at which each pixel lies in the frame, but for the mean shift; see `mapping.field_over`.
     seen : Seen
         How well it saw each pixel.
@@ -66,37 +68,61 @@ def add_bent(
     expected : Envelope
         Of the reference, wide enough for the bending.
     """
-    height, width = layout.height, layout.width
     iy, ix = int(np.floor(shift[0] + 0.5)), int(np.floor(shift[1] + 0.5))
     both = layout.overlap(iy, ix)
     if both is None:
         return
     where, inside = both
-    part = frame[inside]
-    centre = expected.centre[0]
-    hit = misfits(part, expected.low[0][where], expected.high[0][where])
-    inner = part.astype(np.float32)
-    if gain != 1:
-        inner *= np.float32(1 / gain)
-    if hit is not None:
-        inner[hit] = centre[where][hit]
-        sums["clipped"] += int(np.count_nonzero(hit))
-    moved = inner
-    if inner.shape[:2] != (height, width):
-        moved = centre.copy()
-        moved[where] = inner
-    # Outside the overlap nothing was seen: no difference, no weight. Some rows at a time, which a cache near the core
-    # holds: a frame of megapixels would go through the machine's memory a dozen times.
-    step = max(STRIP_PIXELS // width, 8)
-    for first in range(where[0].start, where[0].stop, step):
-        strip = slice(first, min(first + step, where[0].stop)), where[1]
-        rows, columns = field[0][strip] + np.float32(shift[0] - iy), field[1][strip] + np.float32(shift[1] - ix)
+    moved = _moved(sums, layout, frame[inside], where, gain, expected)
+    rest = shift[0] - iy, shift[1] - ix
+    # Outside the overlap nothing was seen: no difference, no weight.
+    for strip in _strips(where, layout.width):
+        if isinstance(field, Bending):
+            rows, columns = field.at(strip, rest)
+        else:
+            rows, columns = (one[strip] + np.float32(left) for one, left in zip(field, rest, strict=True))
         warped = cv2.remap(moved, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
         if seen.gain is not None:
             light = seen.gain[strip] if warped.ndim == 2 else seen.gain[strip][..., None]
             warped = (warped - np.float32(sky)) * light + np.float32(sky)
-        _add_strip(sums, half, strip, cv2.subtract(warped, centre[strip]), seen.weight)
+        _add_strip(sums, half, strip, cv2.subtract(warped, expected.centre[0][strip], dst=warped), seen.weight)
     sums["frames"][half] += 1
+
+
+def _strips(where: tuple[slice, slice], width: int) -> Iterator[tuple[slice, slice]]:
+    """Cut what was seen into some rows at a time.
+
+    A cache near the core holds them: a frame of megapixels would go through the machine's memory a dozen times.
+    """
+    step = max(STRIP_PIXELS // width, 8)
+    for first in range(where[0].start, where[0].stop, step):
+        yield slice(first, min(first + step, where[0].stop)), where[1]
+
+
+def _moved(
+    sums: dict[str, Array],
+    layout: Layout,
+    part: Array,
+    where: tuple[slice, slice],
+    gain: float,
+    expected: Envelope,
+) -> Float:
+    """Return a frame where the reference has it, over its gain, impulses and what it does not show as expected."""
+    centre, low, high = expected.centre[0], expected.low[0], expected.high[0]
+    moved = np.empty(layout.frame_shape, np.float32)
+    above, below, left, right = where[0].start, where[0].stop, where[1].start, where[1].stop
+    for beyond in (np.s_[:above], np.s_[below:], np.s_[above:below, :left], np.s_[above:below, right:]):
+        moved[beyond] = centre[beyond]
+    for strip in _strips(where, layout.width):
+        piece, target = part[strip[0].start - above : strip[0].stop - above], moved[strip]
+        target[...] = piece
+        if gain != 1:
+            target *= np.float32(1 / gain)
+        hit = misfits(piece, low[strip], high[strip])
+        if hit is not None:
+            target[hit] = centre[strip][hit]
+            sums["clipped"] += int(np.count_nonzero(hit))
+    return moved
 
 
 def _add_strip(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,7 +14,7 @@ from nightmill.artefacts import FrameTable
 from .phases import Layout
 from .turning import Seen, Turning
 
-__all__ = ["field_over", "spread_nodes", "way_of"]
+__all__ = ["Bending", "field_over", "spread_nodes", "way_of"]
 
 Float = NDArray[np.float32]
 
@@ -98,6 +99,36 @@ def field_over(
     return rows, columns
 
 
+class Bending:
+    """Where the pixels of the part that is stacked lie in a bent frame, worked out some rows at a time.
+
+    As `field_over` does for all of them, but nothing as large as a frame is made.
+
+    Parameters
+    ----------
+    mesh : ndarray of float32, shape (rows, columns, 2)
+        Local shifts, camera pixels.
+    layout : Layout
+    """
+
+    def __init__(self, mesh: Float, layout: Layout) -> None:
+        height, width = layout.sensor or (layout.height, layout.width)
+        self._down = _weights(layout.top, layout.height, 1, height, mesh.shape[0])
+        across = _weights(layout.left, layout.width, 1, width, mesh.shape[1])
+        self._nodes = np.matmul(np.ascontiguousarray(np.moveaxis(mesh, -1, 0), np.float32), across.T)
+
+    def at(self, strip: tuple[slice, slice], shift: tuple[float, float]) -> tuple[Float, Float]:
+        """Return rows and columns for a part of what is stacked, moved by a shift common to all."""
+        share = self._down[strip[0]]
+        used = np.flatnonzero(share.any(axis=0))
+        near = slice(int(used[0]), int(used[-1]) + 1)
+        rows, columns = (np.matmul(share[:, near], nodes[near, strip[1]]) for nodes in self._nodes)
+        down, across = (np.arange(one.start, one.stop, dtype=np.float32) for one in strip)
+        rows += (down + np.float32(shift[0]))[:, None]
+        columns += across + np.float32(shift[1])
+        return rows, columns
+
+
 def way_of(
     rows: FrameTable,
     row: int,
@@ -105,7 +136,8 @@ def way_of(
     turning: Turning | None,
     scale: int = 1,
     usual: Float | None = None,
-) -> tuple[tuple[float, float], tuple[Float, Float], Seen]:
+    strips: bool = False,
+) -> tuple[tuple[float, float], Any, Seen]:
     """Return how a frame shows the part that is stacked.
 
     Parameters
@@ -120,22 +152,25 @@ def way_of(
         Pixels wanted per camera pixel.
     usual : ndarray of float32, shape (rows, columns), or None
         Mean contrast at the nodes of the mesh: frames weigh by how much sharper than usual they are at each place.
+    strips : bool
+        Whether `field` may be a `Bending`.
 
     Returns
     -------
     shift : (float, float)
         Of the frame as a whole, camera pixels.
-    field : (ndarray, ndarray) of float32
+    field : (ndarray, ndarray) of float32, or Bending
         Row and column at which each pixel lies in the frame but for the shift, see `field_over`.
     seen : Seen
     """
     shift = float(rows["dy_px"][row]), float(rows["dx_px"][row])
-    field = field_over(rows["mesh"][row], layout, scale=scale)
+    mesh = rows["mesh"][row]
+    field = Bending(mesh, layout) if strips and turning is None else field_over(mesh, layout, scale=scale)
     local: Float | float = 1.0
     if usual is not None:
         sharper = np.clip(rows["contrast"][row] / np.maximum(usual, 1e-3), *CONTRAST) ** np.float32(POWER)
         local = spread_nodes(sharper.astype(np.float32), layout, scale)
-    if turning is None:
+    if turning is None or isinstance(field, Bending):
         return shift, field, Seen(local)
     utc = float(rows["utc"][row])
     moved, seen = turning.moved(field, utc)

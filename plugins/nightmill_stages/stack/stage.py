@@ -69,7 +69,7 @@ class StackFrames(stage.Fold):
     """
 
     name = "stack"
-    version = "8"
+    version = "9"
     needs = (
         "kept",
         "sharpness",
@@ -196,7 +196,8 @@ class StackFrames(stage.Fold):
                 shift = float(rows["dy_px"][row]), float(rows["dx_px"][row])
                 add(sums, layout, frame, half, shift, 1.0, gain, expected)
                 continue
-            shift, field, seen = way_of(rows, row, layout, turning, scale, usual)
+            strips = scale == 1 and not layout.cfa
+            shift, field, seen = way_of(rows, row, layout, turning, scale, usual, strips)
             sky = sky_of(rows, row, context)
             if scale > 1:
                 drop = self.parameters.drop

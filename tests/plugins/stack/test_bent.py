@@ -10,7 +10,7 @@ import pytest
 from nightmill_stages.align.mesh import field_of
 from nightmill_stages.stack.bent import add_bent, empty_bent, mean_of, variance_of
 from nightmill_stages.stack.bent_mosaic import add_bent_mosaic, corrected, empty_bent_mosaic
-from nightmill_stages.stack.mapping import field_over
+from nightmill_stages.stack.mapping import Bending, field_over
 from nightmill_stages.stack.model import wide_open
 from nightmill_stages.stack.phases import Layout
 from nightmill_stages.stack.turning import Seen
@@ -62,6 +62,18 @@ def test_mono_is_straightened_and_the_noise_is_known() -> None:
     predicted = np.sqrt(variance_of(sums)[1][inner].mean())
     assert predicted == pytest.approx(np.sqrt((error**2).mean()), rel=0.35)
     assert sums["weight"].sum(axis=0)[48, 48] == 30
+
+
+@pytest.mark.parametrize(
+    "layout", [Layout(96, 96, 1, None, 2), Layout(40, 30, 1, None, 2, 20, 50, (96, 96))], ids=["frame", "part"]
+)
+def test_a_strip_lies_where_the_whole_field_has_it(layout: Layout) -> None:
+    mesh, shift = meshes(1)[0][0], (0.25, -0.375)
+    strip = slice(8, 19), slice(3, 27)
+    whole = field_over(mesh, layout, shift)
+    for found, wanted in zip(Bending(mesh, layout).at(strip, shift), whole, strict=True):
+        # Both are rounded at some tens of pixels, float32.
+        assert np.allclose(found, wanted[strip], rtol=0, atol=2e-5)
 
 
 def test_uniform_weights_and_a_map_of_them_agree() -> None:
