@@ -20,6 +20,9 @@ __all__ = ["Crew"]
 
 Outcome = dict[str, Any]
 
+SHORT = ("publish", "publish_master", "publish_stack", "sheet", "preview")
+"""Actions that are over soon: beside them a processor counts as free."""
+
 
 @dataclass
 class Crew:
@@ -105,12 +108,17 @@ class Crew:
 
     def fill(self, board: Board, plan: Plan, make: Callable[[Step], dict[str, Any] | None]) -> None:
         """Hand over tasks while there is room; a step that `make` returns None for is settled without one."""
+        tasks = []
         while (step := self._next(board, plan)) is not None:
             task = make(step)
             if task is None:
                 continue
-            self.engine().submit(step.id, task)
+            self.engine()
             self.began[step.id] = time.monotonic()
+            tasks.append((step.id, task))
+        for name, task in tasks:
+            threads = self._threads(plan)
+            self.engine().submit(name, task if threads == 1 else {**task, "threads": threads})
 
     def wait(self) -> list[tuple[str, Outcome]]:
         """Return outcomes; a task that hangs is ended, and one whose worker died is told as such only when proved."""
@@ -166,6 +174,11 @@ class Crew:
             return None
         self.alone = None
         return board.next() if running < (self._engine.window if self._engine else 1) else None
+
+    def _threads(self, plan: Plan) -> int:
+        """Return how many processors a task may use: all that those in hand leave idle."""
+        long = sum(plan.steps[name].action not in SHORT for name in self.began)
+        return max(self.engine().processors // max(long, 1), 1)
 
     def _one(self, engine: Engine) -> list[tuple[str, Outcome]]:
         while True:

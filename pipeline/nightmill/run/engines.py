@@ -38,10 +38,13 @@ class Engine(ABC):
         crash and the wait after Ctrl-C stay bounded.
     room : int or None
         Bytes of memory that one task may use, where the workers' owner limits them.
+    processors : int
+        Processors of one machine that its tasks share; 1 where nobody knows how they lie.
     """
 
     window: int
     room: int | None = None
+    processors: int = 1
 
     @abstractmethod
     def submit(self, name: str, task: Task) -> None:
@@ -170,6 +173,7 @@ class DaskEngine(Engine):
             self.close(at_once=True)
             raise MachineError(f"the scheduler at {scheduler} has no workers; start some with 'dask worker'")
         self.window = slots + 1
+        self.processors = count if scheduler is None else 1
         if scheduler is not None:
             workers_there = self._client.scheduler_info(n_workers=-1)["workers"].values()
             shares = [one["memory_limit"] // one["nthreads"] for one in workers_there if one.get("memory_limit")]

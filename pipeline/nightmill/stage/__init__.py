@@ -7,7 +7,7 @@ scheduler, no clock.
 
 from pydantic import Field
 
-from .context import Context, Note
+from .context import Context, Each, Note, in_turn
 from .decorators import frame, picture, survey
 from .kinds import Fold, FrameStage, PictureStage, Rows, Source, Stage, State, Survey
 from .parameters import Parameters, Unit
@@ -18,6 +18,7 @@ API = 1
 __all__ = [
     "API",
     "Context",
+    "Each",
     "Field",
     "Fold",
     "FrameStage",
@@ -31,6 +32,7 @@ __all__ = [
     "Survey",
     "Unit",
     "frame",
+    "in_turn",
     "picture",
     "survey",
 ]

@@ -2,18 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import contextvars
+from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..artefacts import Capture, Frames, Stack
 
-__all__ = ["Context", "Note"]
+__all__ = ["Context", "Each", "Note", "in_turn"]
 
 State = Mapping[str, Any]
+Item = TypeVar("Item")
+Made = TypeVar("Made")
+
+
+class Each(Protocol):
+    """Applies a function to items and returns the results in their order: `Context.each`, or `in_turn`."""
+
+    def __call__(self, function: Callable[[Item], Made], items: Iterable[Item], /) -> list[Made]:
+        """Return function(item) for each item."""
+
+
+def in_turn(function: Callable[[Item], Made], items: Iterable[Item], /) -> list[Made]:
+    """Apply a function to items, one after the other."""
+    return [function(one) for one in items]
 
 
 @dataclass(frozen=True)
@@ -55,6 +71,8 @@ class Context:
         What `prepare` returned for this capture.
     notes : list of Note
         Filled by `choose`, `caution` and `measure`.
+    threads : int
+        Processors that are free for this task; `each` uses them.
     """
 
     captures: tuple[Capture, ...] = ()
@@ -63,6 +81,7 @@ class Context:
     state: State = field(default_factory=dict)
     notes: list[Note] = field(default_factory=list)
     reader: Callable[[NDArray[np.int64]], Frames] | None = None
+    threads: int = 1
 
     @property
     def capture(self) -> Capture:
@@ -80,6 +99,26 @@ class Context:
         if self.reader is None:
             raise RuntimeError("frames can be read only inside `prepare` of a survey or fold stage")
         return self.reader(np.asarray(numbers, np.int64))
+
+    def each(self, function: Callable[[Item], Made], items: Iterable[Item]) -> list[Made]:
+        """Apply a function to items, at the same time where other processors have nothing to do.
+
+        Results come in the order of the items. Each must depend on its item alone, so that the bits are the same
+        however many threads there are; it may not call this context or read frames.
+
+        Parameters
+        ----------
+        function : callable
+        items : iterable
+            All are held in memory at once.
+        """
+        wanted = list(items)
+        if self.threads < 2 or len(wanted) < 2:
+            return in_turn(function, wanted)
+        with ThreadPoolExecutor(min(self.threads, len(wanted))) as pool:
+            # What is set for this thread alone (NumPy's errstate) holds in the others too.
+            held = [pool.submit(contextvars.copy_context().run, function, one) for one in wanted]
+            return [one.result() for one in held]
 
     def choose(self, name: str, value: Any, why: str) -> None:
         """Record a value that was chosen from the data."""

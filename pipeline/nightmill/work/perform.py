@@ -35,7 +35,8 @@ def perform(spec: Mapping[str, Any]) -> dict[str, Any]:
     Parameters
     ----------
     spec : mapping
-        JSON values: action, key, content, carry, inputs, store, plugins.
+        JSON values: action, key, content, carry, inputs, store, plugins; "threads" where more than one processor is
+        free for it.
 
     Returns
     -------

@@ -35,6 +35,8 @@ class Task:
         Role to key.
     store : Store
     registry : Registry
+    threads : int
+        Processors that are free for it.
     """
 
     key: str
@@ -43,6 +45,7 @@ class Task:
     inputs: dict[str, str]
     store: Store
     registry: Registry
+    threads: int = 1
     notes: list[dict[str, Any]] = field(default_factory=list)
 
     @classmethod
@@ -55,6 +58,7 @@ class Task:
             inputs=spec["inputs"],
             store=Store(Path(spec["store"])),
             registry=load_registry(tuple(spec["plugins"])),
+            threads=int(spec.get("threads", 1)),
         )
 
     def capture(self) -> Capture:
@@ -68,7 +72,7 @@ class Task:
 
     def context(self, said: Mapping[str, Any], captures: Sequence[Capture]) -> Context:
         """Make a stage's context."""
-        return Context(captures=tuple(captures), night=dict(said["night"]))
+        return Context(captures=tuple(captures), night=dict(said["night"]), threads=self.threads)
 
     def roles(self, prefix: str) -> list[tuple[str, str]]:
         """Return (role, key) of the inputs whose role begins so, in order."""

@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from nightmill import stage
+
 from ..grade.luminance import grey, shrink
 from .mesh import MeshPlan, MeshReference, bend, measure_mesh, prepare_mesh
 
@@ -62,7 +64,14 @@ def measure_bending(
     return float(mean[0]), float(mean[1]), total - mean.astype(np.float32), contrast, fit
 
 
-def improve(cells: list[Float], dy_px: NDArray[Any], dx_px: NDArray[Any], plan: MeshPlan, rounds: int = 3) -> Float:
+def improve(
+    cells: list[Float],
+    dy_px: NDArray[Any],
+    dx_px: NDArray[Any],
+    plan: MeshPlan,
+    rounds: int = 3,
+    each: stage.Each = stage.in_turn,
+) -> Float:
     """Build a reference on the mesh's grid from frames whose rough shifts are known.
 
     The mean bending over these frames is taken off each time, so that the reference keeps its geometry.
@@ -70,11 +79,19 @@ def improve(cells: list[Float], dy_px: NDArray[Any], dx_px: NDArray[Any], plan: 
     cell = 2**plan.halvings
     rows, columns = np.round(np.asarray(dy_px) / cell).astype(int), np.round(np.asarray(dx_px) / cell).astype(int)
     placed = [place(one, r, c, None) for one, r, c in zip(cells, rows, columns, strict=True)]
-    picture = np.mean(placed, axis=0, dtype=np.float32)
+    picture = _mean(placed)
     for _ in range(rounds):
         reference = prepare_mesh(picture, plan)
         placed = [place(one, r, c, picture) for one, r, c in zip(cells, rows, columns, strict=True)]
-        shifts = np.stack([measure_mesh(one, reference, plan)[0] for one in placed])
+        shifts = np.stack(each(lambda one, to=reference: measure_mesh(one, to, plan)[0], placed))
         shifts -= shifts.mean(axis=0)
-        picture = np.mean([bend(o, s) for o, s in zip(placed, shifts, strict=True)], axis=0, dtype=np.float32)
+        picture = _mean(each(lambda pair: bend(*pair), list(zip(placed, shifts, strict=True))))
     return picture
+
+
+def _mean(pictures: list[Float]) -> Float:
+    """Return the mean of some pictures, without a copy of all of them."""
+    total = pictures[0].copy()
+    for one in pictures[1:]:
+        total += one
+    return total / np.float32(len(pictures))

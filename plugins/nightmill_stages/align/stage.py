@@ -118,7 +118,7 @@ class Align(stage.Survey):
             room = max(REFERENCE_BYTES // (capture.height * capture.width * 4 >> 2 * plan.halvings), 8)
             few = np.unique(np.linspace(0, len(best) - 1, min(len(best), room)).round().astype(int))
             cells = [cells_of(context.read(table["number"][best[i] : best[i] + 1]).data[0], plan) for i in few]
-            state |= {"mesh": plan.to_json(), "picture": improve(cells, shifts[few, 0], shifts[few, 1], plan)}
+            state |= {"mesh": plan.to_json(), "picture": improve(cells, *shifts[few].T, plan, each=context.each)}
             context.choose("mesh", [plan.rows, plan.columns], f"Nodes of the mesh, about {spacing:g} px apart.")
         context.measure(
             "reference",
