@@ -6,12 +6,14 @@ Where shifts differ from place to place there are no common phases, so every fra
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from nightmill import stage
 
 from .mapping import Bending
 from .phases import Envelope, Layout, misfits
@@ -22,9 +24,13 @@ __all__ = ["add_bent", "empty_bent", "mean_of", "variance_of"]
 
 Array = NDArray[Any]
 Float = NDArray[np.float32]
+Strip = tuple[slice, slice]
 
 STRIP_PIXELS = 2**15
 """Pixels that are worked on at a time."""
+
+BANDS = 4
+"""Parts of a frame that may be worked on at the same time."""
 
 
 def empty_bent(layout: Layout) -> dict[str, Array]:
@@ -43,6 +49,7 @@ def add_bent(
     gain: float,
     sky: float,
     expected: Envelope,
+    each: stage.Each = stage.in_turn,
 ) -> None:
     """Add one frame to the sums, in place.
 
@@ -67,62 +74,80 @@ def add_bent(
         Brightness of the sky, ADU: what lies above it is subject to `seen.gain`.
     expected : Envelope
         Of the reference, wide enough for the bending.
+    each : function
+        Bands of the frame go through it.
     """
     iy, ix = int(np.floor(shift[0] + 0.5)), int(np.floor(shift[1] + 0.5))
     both = layout.overlap(iy, ix)
     if both is None:
         return
     where, inside = both
-    moved = _moved(sums, layout, frame[inside], where, gain, expected)
+    bands = _bands(where, layout.width)
+    moved, hits = _moved(layout, frame[inside], where, gain, expected, lambda lay: each(lay, bands))
+    sums["clipped"] += hits
     rest = shift[0] - iy, shift[1] - ix
+
+    def count(strips: list[Strip]) -> None:
+        for strip in strips:
+            if isinstance(field, Bending):
+                rows, columns = field.at(strip, rest)
+            else:
+                rows, columns = (one[strip] + np.float32(left) for one, left in zip(field, rest, strict=True))
+            warped = cv2.remap(moved, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+            if seen.gain is not None:
+                light = seen.gain[strip] if warped.ndim == 2 else seen.gain[strip][..., None]
+                warped = (warped - np.float32(sky)) * light + np.float32(sky)
+            _add_strip(sums, half, strip, cv2.subtract(warped, expected.centre[0][strip], dst=warped), seen.weight)
+
     # Outside the overlap nothing was seen: no difference, no weight.
-    for strip in _strips(where, layout.width):
-        if isinstance(field, Bending):
-            rows, columns = field.at(strip, rest)
-        else:
-            rows, columns = (one[strip] + np.float32(left) for one, left in zip(field, rest, strict=True))
-        warped = cv2.remap(moved, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-        if seen.gain is not None:
-            light = seen.gain[strip] if warped.ndim == 2 else seen.gain[strip][..., None]
-            warped = (warped - np.float32(sky)) * light + np.float32(sky)
-        _add_strip(sums, half, strip, cv2.subtract(warped, expected.centre[0][strip], dst=warped), seen.weight)
+    each(count, bands)
     sums["frames"][half] += 1
 
 
-def _strips(where: tuple[slice, slice], width: int) -> Iterator[tuple[slice, slice]]:
-    """Cut what was seen into some rows at a time.
+def _bands(where: Strip, width: int) -> list[list[Strip]]:
+    """Cut what was seen into some rows at a time, and share these out.
 
-    A cache near the core holds them: a frame of megapixels would go through the machine's memory a dozen times.
+    A cache near the core holds a strip: a frame of megapixels would go through the machine's memory a dozen times.
     """
     step = max(STRIP_PIXELS // width, 8)
-    for first in range(where[0].start, where[0].stop, step):
-        yield slice(first, min(first + step, where[0].stop)), where[1]
+    firsts = range(where[0].start, where[0].stop, step)
+    strips = [(slice(first, min(first + step, where[0].stop)), where[1]) for first in firsts]
+    share = -(-len(strips) // BANDS)
+    return [strips[first : first + share] for first in range(0, len(strips), share)]
 
 
 def _moved(
-    sums: dict[str, Array],
     layout: Layout,
     part: Array,
-    where: tuple[slice, slice],
+    where: Strip,
     gain: float,
     expected: Envelope,
-) -> Float:
-    """Return a frame where the reference has it, over its gain, impulses and what it does not show as expected."""
+    over_bands: Callable[[Callable[[list[Strip]], int]], list[int]],
+) -> tuple[Float, int]:
+    """Return a frame where the reference has it, over its gain, and the number of impulses.
+
+    These, and what the frame does not show, are as expected.
+    """
     centre, low, high = expected.centre[0], expected.low[0], expected.high[0]
     moved = np.empty(layout.frame_shape, np.float32)
     above, below, left, right = where[0].start, where[0].stop, where[1].start, where[1].stop
     for beyond in (np.s_[:above], np.s_[below:], np.s_[above:below, :left], np.s_[above:below, right:]):
         moved[beyond] = centre[beyond]
-    for strip in _strips(where, layout.width):
-        piece, target = part[strip[0].start - above : strip[0].stop - above], moved[strip]
-        target[...] = piece
-        if gain != 1:
-            target *= np.float32(1 / gain)
-        hit = misfits(piece, low[strip], high[strip])
-        if hit is not None:
-            target[hit] = centre[strip][hit]
-            sums["clipped"] += int(np.count_nonzero(hit))
-    return moved
+
+    def lay(strips: list[Strip]) -> int:
+        hits = 0
+        for strip in strips:
+            piece, target = part[strip[0].start - above : strip[0].stop - above], moved[strip]
+            target[...] = piece
+            if gain != 1:
+                target *= np.float32(1 / gain)
+            hit = misfits(piece, low[strip], high[strip])
+            if hit is not None:
+                target[hit] = centre[strip][hit]
+                hits += int(np.count_nonzero(hit))
+        return hits
+
+    return moved, sum(over_bands(lay))
 
 
 def _add_strip(

@@ -93,7 +93,8 @@ def first_model(
         shift = float(table["dy_px"][row]), float(table["dx_px"][row])
         if resampled:
             shift, field, seen = way_of(table, int(row), few, turning, strips=True)
-            add_bent(sums, few, frame, 0, shift, field, seen, 1.0, sky_of(table, int(row), context), expected)
+            sky = sky_of(table, int(row), context)
+            add_bent(sums, few, frame, 0, shift, field, seen, 1.0, sky, expected, context.each)
         else:
             add(sums, few, frame, 0, shift, 1.0, 1.0, expected)
     if resampled:
