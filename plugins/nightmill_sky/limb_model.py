@@ -73,6 +73,8 @@ class GlobeModel:
         rows, columns = picture.shape
         self.row = ((np.arange(rows * self.fine) + 0.5) / self.fine - 0.5).astype(np.float32)[:, None]
         self.column = ((np.arange(columns * self.fine) + 0.5) / self.fine - 0.5).astype(np.float32)[None, :]
+        self._slanted: tuple[Array, tuple[Image, Image, Image]] | None = None
+        self._shown: tuple[Array, Image] | None = None
 
     def disc(self, p: Array) -> Disc:
         """The disc of the parameters."""
@@ -92,6 +94,12 @@ class GlobeModel:
 
     def _slants(self, p: Array) -> tuple[Image, Image, Image]:
         """Cosines towards observer and Sun, and the share of the globe in each sample, on the fine grid."""
+        # Asked for several times at each step of a search.
+        if self._slanted is None or not np.array_equal(self._slanted[0][:4], p[:4]):
+            self._slanted = p.copy(), self._new_slants(p)
+        return self._slanted[1]
+
+    def _new_slants(self, p: Array) -> tuple[Image, Image, Image]:
         x, y = self._axes(p, self.row, self.column)
         q = 1.0 - self.template.flattening
         b = math.radians(self.template.sub_observer_latitude_deg)
@@ -116,10 +124,12 @@ class GlobeModel:
 
     def globe(self, p: Array) -> Image:
         """Brightness of a globe of one colour on the fine grid, by Minnaert's law mu0^k mu^(k - 1)."""
-        mu, mu0, inside = self._slants(p)
-        k = np.float32(p[5])
-        lit = np.maximum(mu0, np.float32(1e-6)) ** k * mu ** (k - np.float32(1.0))
-        return (lit * inside * (mu0 > 0.0)).astype(np.float32)
+        if self._shown is None or not np.array_equal(self._shown[0], p):
+            mu, mu0, inside = self._slants(p)
+            k = np.float32(p[5])
+            lit = np.maximum(mu0, np.float32(1e-6)) ** k * mu ** (k - np.float32(1.0))
+            self._shown = p.copy(), (lit * inside * (mu0 > 0.0)).astype(np.float32)
+        return self._shown[1]
 
     def _darkened(self, p: Array) -> Array:
         """Relative change of the blurred globe with Minnaert's exponent, shape of the picture."""
