@@ -19,7 +19,7 @@
       stage.style.setProperty("--cut", share + "%");
       stage.classList.toggle("sliding", share > 0 && share < 100);
       const name = chosen.value === "frame" ? "raw frame" : chosen.value;
-      slider.setAttribute("aria-valuetext", share === 0 ? "finished picture" : share + " % " + name);
+      slider.setAttribute("aria-valuetext", share === 0 ? "finished picture" : share + "% " + name);
       for (const layer of layers) layer.hidden = layer.dataset.layer !== chosen.value;
     };
     slider.addEventListener("input", show);

@@ -183,7 +183,7 @@ def _clipped(done: Sequence[Json]) -> str | None:
     share = worst["sheet"]["brightness"]["clipped"]
     return (
         f"{_count(bad, done)} clipped, at most {share:.2%} of the pixels of a frame ({worst['file']}): lower gain or "
-        "exposure until the brightest parts stay below 90 % of full scale."
+        "exposure until the brightest parts stay below 90% of full scale."
     )
 
 
@@ -194,8 +194,8 @@ def _starved(done: Sequence[Json]) -> str | None:
     worst = min(dim, key=lambda one: one["sheet"]["brightness"]["peak"])
     peak = worst["sheet"]["brightness"]["peak"]
     return (
-        f"{_count(dim, done)} used less than 30 % of the range, the dimmest {peak:.0%} ({worst['file']}): more gain at "
-        "the same exposure costs nothing."
+        f"{_count(dim, done)} used less than 30% of the range, the dimmest {peak:.0%} ({worst['file']}): raise the gain "
+        "at the same exposure, well short of clipping."
     )
 
 

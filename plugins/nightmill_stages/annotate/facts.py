@@ -152,7 +152,7 @@ def _frames(header: Mapping[str, Any]) -> str | None:
         return None
     if not isinstance(total, int) or total <= 0:
         return f"{kept}"
-    return f"{kept} of {total} ({100.0 * kept / total:.2g} %)" if kept < total else f"all {total}"
+    return f"{kept} of {total} ({100.0 * kept / total:.2g}%)" if kept < total else f"all {total}"
 
 
 def _captures(picture: Picture) -> str:

@@ -29,7 +29,7 @@ class Annotate(PictureStage):
     """
 
     name = "annotate"
-    version = "2"
+    version = "3"
     uses = ("site", "telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):

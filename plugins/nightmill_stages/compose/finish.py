@@ -71,7 +71,7 @@ def choose_display(picture: Picture, mask: NDArray[np.bool_] | None, context: Co
     it.
     """
     black, white = levels(picture.data)
-    why = "2 % above the brightest part of the object, so that nothing clips."
+    why = "2% above the brightest part of the object, so that nothing clips."
     typical = 0.0 if mask is None else typical_level(picture.data, mask)
     if mask is not None:
         if 0.0 < typical < white:

@@ -17,7 +17,7 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-__all__ = ["RATIO_RANGE", "SHARE_RANGE", "Blur", "core_halo", "expected_jitter", "expected_spread"]
+__all__ = ["RATIO_RANGE", "SHARE_RANGE", "Blur", "core_halo", "expected_jitter", "expected_spread", "expected_steadiness"]
 
 RATIO_RANGE = (0.3, 12.5)
 SHARE_RANGE = (0.02, 4.0)
@@ -118,6 +118,44 @@ def core_halo(frequency: NDArray[np.floating], core: float, halo: float) -> NDAr
     """Return s + (1 - s) exp(-(f / f0)^(5/3)) for core s and halo frequency f0 (unit of `frequency`)."""
     f = np.asarray(frequency, np.float64)
     return core + (1 - core) * np.exp(-((f / halo) ** (5 / 3)))
+
+
+@lru_cache(maxsize=1)
+def _steadiness() -> scipy.interpolate.RegularGridInterpolator:
+    table = _table()
+    ratio = table["transfer"] ** 2 / np.maximum(table["power"], SMALLEST**2)
+    axes = (table["obstructions"], np.log(table["ratios"]), np.log(table["shares"]))
+    return scipy.interpolate.RegularGridInterpolator(axes, np.clip(ratio, 0, 1))
+
+
+def expected_steadiness(
+    share_of_cutoff: NDArray[np.floating], ratio: float, share: float = 1.0, obstruction: float = 0.0
+) -> NDArray[np.float64]:
+    """Return the square of the mean transfer of registered short exposures over the mean of its square.
+
+    Parameters
+    ----------
+    share_of_cutoff : ndarray
+        Frequency over the cut-off, 0 to 1.
+    ratio, share, obstruction : float
+        D/r0, share of the frames (sharpest first), obstruction of the telescope.
+
+    Returns
+    -------
+    ndarray of float64
+        1 where frames do not differ, towards 0 where they have nothing in common.
+    """
+    table = _table()
+    inside = float(np.clip(ratio, table["ratios"][0], table["ratios"][-1]))
+    point = (
+        float(np.clip(obstruction, table["obstructions"][0], table["obstructions"][-1])),
+        float(np.log(inside)),
+        float(np.log(np.clip(share, table["shares"][0], 1.0))),
+    )
+    values = np.array(_steadiness()(np.array(point)[None])[0])
+    # Weaker air than tabled: variances of the phase go with (D/r0)^(5/3), and so do those of the transfer.
+    values = 1 - (1 - values) * min(ratio / inside, 1.0) ** (5 / 3)
+    return np.interp(share_of_cutoff, np.arange(values.size) / values.size, values)
 
 
 def _statistic(name: str, ratio: float, obstruction: float) -> float:

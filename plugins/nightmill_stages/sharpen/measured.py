@@ -15,6 +15,7 @@ from .optics import Optics
 from .seeing import prior_from_header
 from .signal import Signal
 from .sky import Channel, fit_sky, has_sky
+from .steady import air_by_steadiness
 
 __all__ = ["Measured", "measure_blur"]
 
@@ -81,6 +82,12 @@ def measure_blur(
         why = f"found from the halo in the sky and the edge of the object (misfit {found.misfit:.1f} of the noise)"
         ellipses = [channel.ellipse() for channel in channels]
         return Measured(blurs(found.ratio, found.share), "sky", found.ratio_error, by_motion, why, ellipses)
+    middle = len(optics) // 2
+    steady = air_by_steadiness(header, optics[middle])
+    if steady is not None:
+        why = f"found from how much the frames differ (of D/r0 = {steady.frames_ratio:.1f} before they were chosen)"
+        first = steady.ratio / stronger[middle]
+        return Measured(blurs(first, steady.share), "surface", steady.error, by_motion, why)
     if by_motion is not None:
         why = "found from the motion of the frames and the share kept, for there is no sky around the object"
         return Measured(blurs(prior.ratio, prior.share), "motion", prior.ratio_spread, by_motion, why)

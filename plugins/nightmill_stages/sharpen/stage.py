@@ -292,7 +292,7 @@ class Sharpen(stage.PictureStage):
         context.measure("resolution", facts["resolution_share"], f"Resolution reached: {reached}.")
         if measured.way == "guess":
             context.caution("blur", "The blur could only be guessed, so the picture was sharpened with restraint.")
-        if measured.by_motion is not None and measured.way == "sky":
+        if measured.by_motion is not None and measured.way in ("sky", "surface"):
             factor = measured.by_motion / measured.blurs[0].ratio
             if not 0.4 < factor < 2.5:
                 context.caution(

@@ -27,6 +27,9 @@ Header of the stack (JSON values), besides "frames_kept", "frames_total", "scale
     [row, column] rms of the frames' motion about its slow drift (a running median of 31 frames), camera pixels.
 "bending_px"
     [row, column] rms of the local shifts about the frames' motion, camera pixels (bent frames only).
+"steadiness"
+    how much frames of a surface differ from their mean, and the stack from it, by frequency: see `steadiness` (absent
+    for objects on a dark sky, and for frames too small).
 "sharpness_quantiles"
     sharpness of all usable frames at 0, 10, ... 100 %, as graded.
 """
@@ -56,6 +59,7 @@ from .motion import bending, drift, jitter
 from .movement import find_movement
 from .phases import Envelope, Layout, add, choose_phases, empty, envelope
 from .region import Overview, choose_region, framed, overview
+from .steadiness import add_stack, steadiness
 from .turning import Turning, turning_of
 
 __all__ = ["StackFrames"]
@@ -142,8 +146,13 @@ class StackFrames(stage.Fold):
         if table["mesh"].shape[1] > 1 and "contrast" in table:
             parts = [values.sum(axis=0, dtype=np.float64) for _, values in table.blocks("contrast", chosen)]
             sky["contrast"] = (np.sum(parts, axis=0) / chosen.sum()).astype(np.float32)
+        facts = None
+        if table["fills_frame"][chosen].any():
+            registered = float(usable.sum() / all_usable(table, usable))
+            facts = steadiness(table, usable, context, self._whole(context), hot, registered)
         return {
             "hot": hot,
+            "steadiness": facts,
             "moves": moves(table, chosen, layout.cfa is not None),
             "movement": movement,
             "region": [layout.top, layout.left, layout.height, layout.width],
@@ -269,6 +278,9 @@ class StackFrames(stage.Fold):
             stack = make_fine_stack(partial, layout, expected, scale, self.parameters.drop, full_scale, header)
         else:
             stack = make_stack(partial, layout, expected, full_scale, header)
+        if context.state["steadiness"] is not None:
+            found = add_stack(context.state["steadiness"], stack)
+            stack.header.update({"steadiness": found} if found else {})
         return framed(stack, layout, Overview.from_state(context.state), full_scale) if layout.sensor else stack
 
     def _scale(self) -> int:

@@ -24,7 +24,7 @@ FACTS = [
     ("Diameter", "46.57 arcsec"),
     ("Central meridian", "I 240.9°, II 28.0°, III 278.9°"),
     ("Altitude", "61.3° (airmass 1.14)"),
-    ("Frames", "1200 of 24000 (5 %)"),
+    ("Frames", "1200 of 24000 (5%)"),
     ("Scale", "0.127 arcsec per pixel"),
     ("Resolution", "0.41 arcsec a period"),
 ]
@@ -195,7 +195,7 @@ def test_what_is_known_is_said_in_the_users_units():
         "Site": "Hill meadow (47.10° S, 8.50° W)",
         "Telescope": "203 mm, f/20",
         "Filters": "R 630 nm, CH4",
-        "Frames": "1200 of 24000 (5 %)",
+        "Frames": "1200 of 24000 (5%)",
         "Scale": "0.127 arcsec per pixel",
         "Resolution": "0.38 arcsec a period",
     }

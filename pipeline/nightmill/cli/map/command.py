@@ -228,4 +228,4 @@ def _make(placed: list[Placed], output: Path, around: str | None, cells: float, 
     joined = join_maps(match_maps(maps))
     write_map(joined, placed, output)
     seen = 100.0 * float(np.average(joined.weight > 0.0, weights=np.cos(np.radians(joined.latitude_deg))))
-    click.echo(f"wrote {output} and {output.with_suffix('.png').name}: {seen:.0f} % of the map was seen", err=True)
+    click.echo(f"wrote {output} and {output.with_suffix('.png').name}: {seen:.0f}% of the map was seen", err=True)
