@@ -194,8 +194,8 @@ def _starved(done: Sequence[Json]) -> str | None:
     worst = min(dim, key=lambda one: one["sheet"]["brightness"]["peak"])
     peak = worst["sheet"]["brightness"]["peak"]
     return (
-        f"{_count(dim, done)} used less than 30% of the range, the dimmest {peak:.0%} ({worst['file']}): raise the gain "
-        "at the same exposure, well short of clipping."
+        f"{_count(dim, done)} used less than 30% of the range, the dimmest {peak:.0%} ({worst['file']}): raise the "
+        "gain at the same exposure, well short of clipping."
     )
 
 

@@ -184,7 +184,10 @@ def _missing(role: str, capture: Capture) -> str:
     if role == "dark":
         exposure = "" if capture.exposure_s is None else f", {capture.exposure_s * 1000:g} ms"
         gain = "" if capture.gain is None else f", gain {capture.gain:g}"
-        return f"No dark fits ({size}{exposure}{gain}): going on without; the offset stays in, and hot pixels are found while stacking."
+        return (
+            f"No dark fits ({size}{exposure}{gain}): going on without; the offset stays in, and hot pixels are found "
+            "while stacking."
+        )
     light = "" if capture.filter is None else f", filter {capture.filter}"
     return f"No flat fits ({size}{light}): going on without; dust shadows and uneven light stay in."
 
