@@ -11,7 +11,7 @@ import importlib
 import importlib.metadata
 
 FIRST = ("numpy", "cv2", "distributed.nanny", "distributed.worker", "nightmill.cli", "nightmill.work.actions")
-LATER = ("scipy.fft", "scipy.ndimage", "astropy.io.fits")
+LATER = ("scipy.fft", "scipy.ndimage", "scipy.optimize", "scipy.interpolate", "astropy.io.fits", "astropy.table")
 """What is loaded only when it is needed: every worker will need it."""
 
 
