@@ -12,9 +12,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+import cv2
 import numpy as np
 import scipy
 from numpy.typing import NDArray
+
+from nightmill import stage
 
 from .blur import RATIO_RANGE, SHARE_RANGE, Blur
 from .limb import Ellipse, LimbProfile, find_ellipse
@@ -111,8 +114,8 @@ class Channel:
 
     def refine(self, ratio: float, share: float, edge: float) -> None:
         """Take outline and what lies beyond the frame from the picture that a blur gives."""
+        blur = self.blur(ratio, share)
         for _ in range(2):
-            blur = self.blur(ratio, share)
             sharp = self.sharpened(blur)
             self.outline(sharp, edge)
             self.picture = continued(self._data, self._model(sharp, blur), self._inner)
@@ -145,8 +148,7 @@ class Channel:
 
     def outline(self, sharp: Float, edge: float) -> None:
         """Take the object's outline, and the sky around it, from a sharpened picture."""
-        inside = scipy.ndimage.binary_opening(sharp > edge * self.level)
-        inside = scipy.ndimage.binary_fill_holes(inside)
+        inside = _filled(_opened(sharp > edge * self.level))
         self.inside = inside.astype(np.float32)
         distance = scipy.ndimage.distance_transform_edt(~inside)
         radius = np.sqrt(max(inside.sum(), 1) / np.pi)
@@ -161,18 +163,17 @@ class Channel:
         """Return the Wiener estimate for a blur."""
         return uncosine(self._weighted / np.maximum(blur, np.float32(1e-3)))
 
-    def residual(self, ratio: float, share: float) -> NDArray[np.float64]:
+    def residual(self, blur: Float) -> NDArray[np.float64]:
         """Return what a blur leaves unexplained of the sky: its mean square is 1 at noise plus tolerance."""
-        blur = self.blur(ratio, share)
         left = (self.picture - self._model(self.sharpened(blur), blur))[self.sky].astype(np.float64)
         left = (left - left.mean()) / np.hypot(self.noise, TOLERANCE * self.level)
         return np.asarray(left, np.float64)
 
-    def limb_residual(self, ratio: float, share: float) -> NDArray[np.float64]:
+    def limb_residual(self, blur: Float) -> NDArray[np.float64]:
         """Return what a blur leaves unexplained of the fall at the limb, over tolerance; empty where there is none."""
         if self._limb is None:
             return np.zeros(0)
-        return self._limb.residual(self.blur(ratio, share))[0] / LIMB_TOLERANCE
+        return self._limb.residual(blur)[0] / LIMB_TOLERANCE
 
     def _model(self, sharp: Float, blur: Float) -> Float:
         """Return what the object, cut out along its outline, looks like through telescope and air."""
@@ -181,6 +182,21 @@ class Channel:
             # Van Cittert: the light within the outline that makes what the telescope shows there.
             source = self.inside * (source + sharp - uncosine(cosine(source) * self._telescope))
         return uncosine(cosine(source) * (self._telescope * blur))
+
+
+def _opened(mask: NDArray[np.bool_], times: int = 1) -> NDArray[np.bool_]:
+    """Take away what is narrower than a cross of three pixels, or of more: several times. Beyond the border is none."""
+    cross = cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
+    none = {"iterations": times, "borderType": cv2.BORDER_CONSTANT, "borderValue": 0}
+    return cv2.dilate(cv2.erode(mask.astype(np.uint8), cross, **none), cross, **none).astype(bool)
+
+
+def _filled(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Fill holes: what is not set and does not hang together, side by side, with the border."""
+    room = np.zeros((mask.shape[0] + 2, mask.shape[1] + 2), np.uint8)
+    room[1:-1, 1:-1] = mask
+    cv2.floodFill(room, None, (0, 0), 2, flags=4)
+    return np.asarray(room[1:-1, 1:-1] != 2)
 
 
 def on_canvas(picture: NDArray[np.float32]) -> tuple[NDArray[np.float32], tuple[slice, slice]]:
@@ -210,7 +226,7 @@ def continued(
 def around_object(above: NDArray[np.float32]) -> tuple[slice, slice]:
     """Return the object's window with as much sky as is looked at: large frames with small planets cost no time."""
     bright = above > 0.25 * np.percentile(above, 99.5)
-    bright = scipy.ndimage.binary_opening(bright, iterations=2) if bright.sum() > 400 else bright
+    bright = _opened(bright, 2) if bright.sum() > 400 else bright
     rows, columns = np.flatnonzero(bright.any(axis=1)), np.flatnonzero(bright.any(axis=0))
     if not rows.size:
         return slice(0, above.shape[0]), slice(0, above.shape[1])
@@ -254,7 +270,9 @@ def has_sky(picture: Float) -> bool:
     return bool(top > 0 and np.mean(border - background < 0.12 * top) > 0.75 and dark.mean() > 0.2)
 
 
-def fit_sky(channels: Sequence[Channel], prior: Prior, *, weight: float = 0.05) -> Found:
+def fit_sky(
+    channels: Sequence[Channel], prior: Prior, *, weight: float = 0.05, each: stage.Each = stage.in_turn
+) -> Found:
     """Find the blur that explains the sky in all channels.
 
     Parameters
@@ -265,6 +283,8 @@ def fit_sky(channels: Sequence[Channel], prior: Prior, *, weight: float = 0.05) 
         What frame statistics say, for the first channel.
     weight : float, optional
         Weight of the prior's squared distance against the mean misfit of the sky.
+    each : function, optional
+        Channels go through it.
     """
 
     bounds = np.log([[RATIO_RANGE[0], SHARE_RANGE[0]], [RATIO_RANGE[1], SHARE_RANGE[1]]])
@@ -273,8 +293,13 @@ def fit_sky(channels: Sequence[Channel], prior: Prior, *, weight: float = 0.05) 
 
     def residual(point: NDArray[np.float64], used: Sequence[Channel]) -> NDArray[np.float64]:
         ratio, share = np.exp(point)
-        parts = [channel.residual(ratio, share) for channel in used]
-        parts += [channel.limb_residual(ratio, share) for channel in used]
+
+        def of(channel: Channel) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+            blur = channel.blur(ratio, share)
+            return channel.residual(blur), channel.limb_residual(blur)
+
+        found = each(of, used)
+        parts = [sky for sky, _ in found] + [limb for _, limb in found]
         scaled = [part / np.sqrt(max(part.size, 1) * len(used)) for part in parts]
         away = (point - middle) / spread
         if away[0] < 0:
@@ -283,8 +308,7 @@ def fit_sky(channels: Sequence[Channel], prior: Prior, *, weight: float = 0.05) 
 
     def search(start: NDArray[np.float64], used: Sequence[Channel], edge: float) -> Any:
         ratio, share = np.exp(start)
-        for channel in used:
-            channel.refine(ratio, share, edge)
+        each(lambda channel: channel.refine(ratio, share, edge), used)
         return scipy.optimize.least_squares(
             residual, start, bounds=bounds, args=(used,), diff_step=0.02, ftol=1e-3, xtol=3e-3, max_nfev=8
         )
@@ -302,5 +326,7 @@ def fit_sky(channels: Sequence[Channel], prior: Prior, *, weight: float = 0.05) 
     covariance = np.linalg.pinv(found.jac.T @ found.jac) * weight
     ratio, share = (float(value) for value in np.exp(point))
     ratio_error, share_error = (float(value) for value in np.sqrt(np.diag(covariance)))
-    misfit = float(np.sqrt(np.mean([np.mean(channel.residual(ratio, share) ** 2) for channel in channels])))
+    misfit = float(
+        np.sqrt(np.mean([np.mean(channel.residual(channel.blur(ratio, share)) ** 2) for channel in channels]))
+    )
     return Found(ratio, share, ratio_error, share_error, misfit)
