@@ -9,6 +9,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from nightmill import stage
+
 from .blur import Blur
 from .limb import Ellipse
 from .optics import Optics
@@ -57,6 +59,7 @@ def measure_blur(
     signals: Sequence[Signal],
     noises: Sequence[float],
     header: Mapping[str, Any],
+    each: stage.Each = stage.in_turn,
 ) -> Measured:
     """Find the blur of a stack.
 
@@ -68,6 +71,8 @@ def measure_blur(
         For each channel: the telescope, its spectrum, root mean square noise of a pixel.
     header : mapping
         What the stack knows.
+    each : function, optional
+        Channels go through it.
     """
     stronger = [float((o.wavelength_nm / optics[0].wavelength_nm) ** -REFERENCE) for o in optics]
     fills = bool(header.get("fills_frame", False)) or not all(has_sky(plane) for plane in planes)
@@ -77,8 +82,9 @@ def measure_blur(
         return [Blur(ratio * k, share, o.obstruction, o.drop_px) for k, o in zip(stronger, optics, strict=True)]
 
     if not fills:
-        channels = [Channel(*part) for part in zip(planes, optics, signals, noises, stronger, strict=True)]
-        found = fit_sky(channels, prior)
+        parts = list(zip(planes, optics, signals, noises, stronger, strict=True))
+        channels = each(lambda part: Channel(*part), parts)
+        found = fit_sky(channels, prior, each=each)
         why = f"found from the halo in the sky and the edge of the object (misfit {found.misfit:.1f} of the noise)"
         ellipses = [channel.ellipse() for channel in channels]
         return Measured(blurs(found.ratio, found.share), "sky", found.ratio_error, by_motion, why, ellipses)

@@ -113,12 +113,12 @@ class Sharpen(stage.PictureStage):
         strength = self._strength(measured, context)
         method = "wiener" if method == "auto" else method
         ellipses = measured.ellipses if measured.ellipses and strength == 1 else [None] * len(planes)
-        results = [
-            self._sharpen(
+        results = context.each(
+            lambda c: self._sharpen(
                 method, filled[c], halves[c], noises[c], measured.blurs[c], optics[c], signals[c], strength, ellipses[c]
-            )
-            for c in range(len(planes))
-        ]
+            ),
+            range(len(planes)),
+        )
         facts = self._record(method, strength, measured, optics, signals, results, picture, context)
         return noted(finished(picture, planes.shape, usable, halves, results), facts)
 
@@ -197,7 +197,7 @@ class Sharpen(stage.PictureStage):
                 for k, o in zip(stronger, optics, strict=True)
             ]
             return Measured(blurs, "recipe", 0.0, None, "given in the recipe")
-        measured = measure_blur(filled, optics, signals, noises, picture.header)
+        measured = measure_blur(filled, optics, signals, noises, picture.header, context.each)
         if seeing != "auto" or share != "auto":
             first = measured.blurs[0].ratio
             blurs = [
