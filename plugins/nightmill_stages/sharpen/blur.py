@@ -17,7 +17,15 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-__all__ = ["RATIO_RANGE", "SHARE_RANGE", "Blur", "core_halo", "expected_jitter", "expected_spread", "expected_steadiness"]
+__all__ = [
+    "RATIO_RANGE",
+    "SHARE_RANGE",
+    "Blur",
+    "core_halo",
+    "expected_jitter",
+    "expected_spread",
+    "expected_steadiness",
+]
 
 RATIO_RANGE = (0.3, 12.5)
 SHARE_RANGE = (0.02, 4.0)

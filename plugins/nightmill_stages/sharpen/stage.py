@@ -51,7 +51,7 @@ class Sharpen(stage.PictureStage):
     """
 
     name = "sharpen"
-    version = "4"
+    version = "5"
     uses = ("telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):

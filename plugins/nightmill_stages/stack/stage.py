@@ -73,7 +73,7 @@ class StackFrames(stage.Fold):
     """
 
     name = "stack"
-    version = "9"
+    version = "10"
     needs = (
         "kept",
         "sharpness",

@@ -1,6 +1,6 @@
 """Make plugins/nightmill_stages/sharpen/blur_table.npz: the blur left in stacks of selected frames.
 
-Run by hand when the physics changes (about ten minutes on one core)::
+Run by hand when the physics changes (three minutes on one core)::
 
     python tests/benchmarks/quality/make_blur_table.py [FRAMES]
 
@@ -8,7 +8,7 @@ Kolmogorov phase screens (Lane, Glindemann & Dainty 1992, doi:10.1088/0959-7174/
 annular pupil; each short exposure is registered by correlation on a scene of power f^-3, graded by the power it passes
 between 0.15 and 0.5 of the cut-off, and the best share is averaged. The table holds the transfer of that mean divided
 by the perfect telescope's, over the ring, for obstruction x D/r0 x share kept x frequency as share of the cut-off; and
-the mean square of all frames' transfers, likewise, which is what the spectral ratio (von der Luehe 1984,
+the mean square of the same transfers, likewise, which is what the spectral ratio (von der Luehe 1984,
 doi:10.1364/JOSAA.1.000510) compares with the square of their mean.
 """
 
@@ -98,7 +98,7 @@ def main(count: int) -> None:
     scene = np.where(u > 0, np.maximum(u, 0.01) ** -3.0, 0) * (u < 0.9)
     band = scene * ((u > 0.15) & (u < 0.5))
     table = np.zeros((len(OBSTRUCTIONS), len(RATIOS), len(SHARES), DIAMETER), np.float32)
-    power = np.zeros((len(OBSTRUCTIONS), len(RATIOS), DIAMETER), np.float32)
+    power = np.zeros_like(table)
     spread = np.zeros((len(OBSTRUCTIONS), len(RATIOS)), np.float32)
     jitter = np.zeros_like(spread)
     rng = np.random.default_rng(1)
@@ -110,19 +110,19 @@ def main(count: int) -> None:
         norm = np.bincount(ring, weight * perfect.ravel())[:DIAMETER]
         square = np.bincount(ring, perfect.ravel() ** 2)[:DIAMETER]
         for j, ratio in enumerate(RATIOS):
-            passed, quality, places = [], [], []
-            energy = np.zeros(DIAMETER)
+            passed, energy, quality, places = [], [], [], []
             for one in exposures(mask, ratio, count, screens):
                 place = peak(scipy.fft.irfft2(one * perfect * scene, s=(GRID, GRID)))
                 straight = one * np.exp(2j * np.pi * (fy * place[0] + fx * place[1]))
                 passed.append(np.bincount(ring, weight * straight.real.ravel())[:DIAMETER] / norm)
                 quality.append(float((np.abs(one) ** 2 * band).sum() / (perfect**2 * band).sum()))
-                energy += np.bincount(ring, np.abs(one).ravel().astype(np.float64) ** 2)[:DIAMETER]
+                energy.append(np.bincount(ring, np.abs(one).ravel() ** 2)[:DIAMETER] / square)
                 places.append(place)
             order = np.argsort(quality)[::-1]
             for k, share in enumerate(SHARES):
-                table[i, j, k] = np.mean([passed[n] for n in order[: max(int(share * len(order)), 1)]], axis=0)
-            power[i, j] = energy / len(passed) / square
+                best = order[: max(int(share * len(order)), 1)]
+                table[i, j, k] = np.mean([passed[n] for n in best], axis=0)
+                power[i, j, k] = np.mean([energy[n] for n in best], axis=0)
             spread[i, j] = np.std(np.log(quality)) / 2
             jitter[i, j] = np.std(places) / GRID * DIAMETER
             print(obstruction, ratio, np.round(table[i, j, 3, ::6], 3), spread[i, j], jitter[i, j], flush=True)
@@ -133,11 +133,11 @@ def main(count: int) -> None:
         ratios=np.float32(RATIOS),
         shares=np.float32(SHARES),
         transfer=table.astype(np.float16),
-        power=power,
+        power=power.astype(np.float16),
         spread=spread,
         jitter=jitter,
     )
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 2400)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 4800)

@@ -1,0 +1,222 @@
+"""How much frames of one surface differ from each other: what tells the air where there is no sky around an object.
+
+The square of the mean transfer of short exposures over the mean of its square depends on the air alone, whatever the
+scene (the spectral ratio of von der Luehe 1984, J. Opt. Soc. Am. A 1, 510, doi:10.1364/JOSAA.1.000510). Here only the
+powers are collected, over windows of frames that were registered and unbent as for the stack, and of the stack itself
+over the same windows; what follows from them is left to those who know the telescope.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any
+
+import cv2
+import numpy as np
+import scipy
+from numpy.typing import NDArray
+
+from nightmill import stage
+from nightmill.artefacts import FrameTable, Stack
+
+from ..align.correlate import taper
+from ..align.mesh import bend
+from ..grade.luminance import grey, shrink
+from .hot import repaired
+from .phases import Layout
+
+__all__ = ["add_stack", "grain", "steadiness"]
+
+Float = NDArray[np.float32]
+
+FRAMES = 120
+"""Looked at, evenly by rank: their number limits the error to some 5 % of D/r0, changing air adds more."""
+
+SIDE = 128
+"""Cells along a window: fine enough in frequency for the halo, small enough to see one air."""
+
+WINDOWS = (3, 4)
+"""At most so many down and across."""
+
+MARGIN = 24
+"""Camera pixels left at the border of the frame: what lies there is missing in frames that moved."""
+
+CUBIC = -0.75
+"""Parameter of the bicubic kernel by which frames are resampled (OpenCV; Keys 1981, doi:10.1109/TASSP.1981.1163711)."""
+
+
+def steadiness(
+    table: FrameTable,
+    usable: NDArray[np.bool_],
+    context: stage.Context,
+    layout: Layout,
+    hot: NDArray[np.int32],
+    registered: float,
+) -> dict[str, Any] | None:
+    """Collect powers of some frames, and of their mean, by frequency.
+
+    Parameters
+    ----------
+    table : FrameTable
+        With shifts and meshes.
+    usable : ndarray of bool, shape (rows,)
+        Registered frames.
+    context : Context
+        Frames are read through it.
+    layout : Layout
+        Of whole frames.
+    hot : ndarray of int32, shape (n, 2)
+        Pixels of the sensor to be repaired.
+    registered : float
+        Share of all usable frames that these are, sharpest first.
+
+    Returns
+    -------
+    dict or None
+        "frequency": cycles a camera pixel; "mean": power of the frames' mean, freed from what single frames scatter;
+        "square": mean power of the frames, noise included; "share": `registered`; "frames": how many were looked at;
+        "places": windows, and "cell": camera pixels a cell. None for frames too small or too few.
+    """
+    cell = 2 if layout.cfa else 1
+    places = _places(layout.height // cell, layout.width // cell, MARGIN // cell)
+    order = np.lexsort((table["number"], np.where(usable, -table["sharpness"], np.inf)))[: int(usable.sum())]
+    if not places or len(order) < 20:
+        return None
+    rows = np.sort(order[np.unique(np.linspace(0, len(order) - 1, min(len(order), FRAMES)).round().astype(int))])
+    total: NDArray[np.complex64] | None = None
+    square = np.zeros(len(_rings()[1]))
+    for row in rows:
+        frame = repaired(context.read(table["number"][row : row + 1]).data[0], hot, layout.cfa is not None)
+        cells = shrink(grey(frame), cell // 2).astype(np.float32)
+        spectra = _spectra(_straight(cells, table, int(row), cell), places)
+        total = spectra if total is None else total + spectra
+        square += _power(spectra)
+    assert total is not None
+    count = len(rows)
+    square /= count
+    mean = _power(total / np.float32(count))
+    # Of the power of the mean of n frames, their scatter adds its n-th part.
+    mean = (count * mean - square) / (count - 1)
+    frequency = np.arange(len(square)) / SIDE / cell
+    return {
+        "frequency": frequency.tolist(),
+        "mean": mean.tolist(),
+        "square": square.tolist(),
+        "share": registered,
+        "frames": count,
+        "places": [list(place) for place in places],
+        "cell": cell,
+    }
+
+
+def add_stack(facts: dict[str, Any], stack: Stack) -> dict[str, Any]:
+    """Return what goes into the header: `facts` and the power of the stack over the same windows.
+
+    "stack" is its power, freed from its noise by the half-sets; "grain" is how the power of white noise falls by
+    resampling, and "passed" the transfer of resampling. All by "frequency". Empty when the stack has gaps there.
+    """
+    cell, places, scale = int(facts["cell"]), [tuple(place) for place in facts["places"]], int(stack.header["scale"])
+
+    def spectra(picture: NDArray[Any]) -> NDArray[np.complex64]:
+        plane = picture if picture.ndim == 2 else np.tensordot(_luma(facts), picture, 1)
+        return _spectra(np.asarray(plane, np.float32), places, scale / cell)
+
+    power = _power(spectra(stack.data))
+    assert stack.half_a is not None and stack.half_b is not None
+    # Halves differ by the noise of both: the stack's is a quarter of it.
+    power -= _power(spectra(stack.half_a) - spectra(stack.half_b)) / 4
+    if not np.all(np.isfinite(power)):
+        return {}
+    passed, grain_ = grain()
+    kept = {name: facts[name] for name in ("frequency", "mean", "square")}
+    kept |= {"stack": power.tolist(), "passed": passed.tolist(), "grain": grain_.tolist()}
+    return {
+        **{name: [float(f"{value:.5g}") for value in values] for name, values in kept.items()},
+        "share": round(float(facts["share"]), 4),
+        "frames": int(facts["frames"]),
+    }
+
+
+def _luma(facts: dict[str, Any]) -> Float:
+    """Return the weights of R, G, B in a cell of a mosaic (one green in two samples), or in grey frames (BT.601)."""
+    return np.array([0.25, 0.5, 0.25] if int(facts["cell"]) == 2 else [0.299, 0.587, 0.114], np.float32)
+
+
+def _places(height: int, width: int, margin: int) -> list[tuple[int, int]]:
+    """Return the corners of windows over a frame, in cells: evenly, hardly overlapping; none for small frames."""
+    room = height - 2 * margin - SIDE, width - 2 * margin - SIDE
+    if min(room) < 0:
+        return []
+    counts = [min(1 + round(r / (0.75 * SIDE)), most) for r, most in zip(room, WINDOWS, strict=True)]
+    rows, columns = (
+        np.linspace(margin, margin + r, n).round().astype(int).tolist() if n > 1 else [margin + r // 2]
+        for r, n in zip(room, counts, strict=True)
+    )
+    return [(row, column) for row in rows for column in columns]
+
+
+def _straight(cells: Float, table: FrameTable, row: int, cell: int) -> Float:
+    """Return a frame on the reference's grid, through its shift and mesh."""
+    shift = np.array([table["dy_px"][row], table["dx_px"][row]], np.float32)
+    mesh = table["mesh"][row].astype(np.float32) + shift
+    if mesh.shape[0] == 1:
+        mesh = np.broadcast_to(mesh, (2, 2, 2))
+    return bend(cells, np.ascontiguousarray(mesh / np.float32(cell)), cv2.INTER_CUBIC)
+
+
+def _spectra(plane: Float, places: list[tuple[int, int]], finer: float = 1.0) -> NDArray[np.complex64]:
+    """Return half spectra (windows, SIDE, SIDE // 2 + 1) per unit of mean brightness.
+
+    `finer`: by how much the plane's grid is finer than the cells that `places` count; the lowest frequencies are kept.
+    """
+    side = round(SIDE * finer)
+    window = taper((side, side), 1.0)
+    window /= window.sum()
+    parts = np.stack([plane[(y := round(r * finer)) : y + side, (x := round(c * finer)) : x + side] for r, c in places])
+    levels = (parts * window).sum(axis=(1, 2), dtype=np.float64)
+    flat = (parts - levels[:, None, None].astype(np.float32)) * window / np.float32(levels.mean())
+    spectra = scipy.fft.rfft2(flat, workers=1)
+    if side != SIDE:
+        half = SIDE // 2
+        spectra = np.concatenate([spectra[:, :half, : half + 1], spectra[:, -half:, : half + 1]], axis=1)
+    return spectra.astype(np.complex64)
+
+
+@lru_cache(maxsize=1)
+def _rings() -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return the ring of each coefficient of a window's half spectrum, and how many each ring has."""
+    rows, columns = np.fft.fftfreq(SIDE)[:, None], np.fft.rfftfreq(SIDE)[None, :]
+    ring = np.minimum((np.hypot(rows, columns) * SIDE).round().astype(np.int64), SIDE // 2 + 1).ravel()
+    return ring, np.bincount(ring)[: SIDE // 2 + 1].astype(np.float64)
+
+
+def _averaged(values: NDArray[Any]) -> NDArray[np.float64]:
+    ring, members = _rings()
+    return np.bincount(ring, values.ravel().astype(np.float64))[: len(members)] / members
+
+
+def _power(spectra: NDArray[np.complex64]) -> NDArray[np.float64]:
+    """Return the power of windows by ring, summed over the windows."""
+    return _averaged((spectra.real**2 + spectra.imag**2).sum(axis=0, dtype=np.float64))
+
+
+@lru_cache(maxsize=1)
+def grain() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return what bicubic resampling at any fraction of a pixel does: its mean transfer, and to the power of noise.
+
+    Returns
+    -------
+    passed, grain : ndarray of float64, shape (SIDE // 2 + 1,)
+        By ring of a window's spectrum.
+    """
+    f = np.fft.fftfreq(SIDE)
+    fractions, taps = (np.arange(32) + 0.5) / 32, np.arange(-1, 3)
+    away = np.abs(taps[None, :] - fractions[:, None])
+    near = ((CUBIC + 2) * away - (CUBIC + 3)) * away**2 + 1
+    far = ((CUBIC * away - 5 * CUBIC) * away + 8 * CUBIC) * away - 4 * CUBIC
+    kernel = np.where(away <= 1, near, np.where(away < 2, far, 0.0))
+    phases = np.exp(2j * np.pi * (taps[None, :] - fractions[:, None])[..., None] * f)
+    each = (kernel[..., None] * phases).sum(axis=1)
+    half = SIDE // 2 + 1
+    mean, square = each.real.mean(axis=0), (np.abs(each) ** 2).mean(axis=0)
+    return _averaged(np.outer(mean, mean[:half])), _averaged(np.outer(square, square[:half]))
