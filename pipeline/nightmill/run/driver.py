@@ -160,6 +160,9 @@ class Driver:
             self.journal.event("step done", step=step.id, title=step.title, **spent)
             own = _own_stages(step)
             self.passed.update((name, step.action) for name in (*_stages(step), "+".join(own)))
+            for trouble in outcome["meta"].get("troubles", ()):
+                self.journal.event("writer failed", step=step.id, title=step.title, **trouble)
+                self.progress.beware(trouble["text"])
             if step.action == "fingerprint":
                 self._note_sum(step, outcome["meta"]["sha256"], outcome["seconds"])
             else:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import platform
 import re
+import traceback
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -13,7 +15,7 @@ from typing import Any
 from ..artefacts import Capture, Picture, Stack
 from ..naming import format_name
 from ..store import DamagedError
-from .calling import calling
+from .calling import StageError, calling
 from .task import Task
 
 __all__ = ["publish", "publish_master", "publish_stack", "versions"]
@@ -44,14 +46,9 @@ def publish(task: Task, folder: Path, meta: dict[str, Any]) -> None:
         picture = Picture.load(place)
         name = _name(picture, task.content, [one["name"] for one in listed])
         picture = picture.replace(record=_record(task, picture.record))
-        files = []
-        for writer in task.registry.writers:
-            if writer.moving != (picture.frames is not None):
-                continue
-            path = folder / f"{name}{writer.suffix}"
-            with calling(f"writer {writer.name}", "write"):
-                if writer.write(picture, path):
-                    files.append(path.name)
+        files, troubles = _write(task, picture, folder / name)
+        if troubles:
+            meta.setdefault("troubles", []).extend(troubles)
         first = picture.captures[0]
         listed.append(
             {
@@ -65,13 +62,57 @@ def publish(task: Task, folder: Path, meta: dict[str, Any]) -> None:
                 **({"shelf": "sequences"} if picture.frames is not None else {}),
                 "geometry": picture.geometry,
                 "header": picture.header,
-                "notes": picture.record["notes"],
+                "notes": [*picture.record["notes"], *(_caution(trouble, first.file) for trouble in troubles)],
             }
         )
     meta["listed"] = listed
     if not listed:
         # A stage that adds pictures found nothing to add; the summary says why.
         task.notes = list(task.store.meta(key).get("notes", []))
+
+
+def _write(task: Task, picture: Picture, stem: Path) -> tuple[list[str], list[dict[str, str]]]:
+    """Write a picture in all formats; return the names of the files, and what writers failed to write.
+
+    A writer that fails costs its own format. Where none can write the picture, its error is raised.
+    """
+    files: list[str] = []
+    troubles: list[dict[str, str]] = []
+    failed: StageError | None = None
+    for writer in task.registry.writers:
+        if writer.moving != (picture.frames is not None):
+            continue
+        path = stem.with_name(stem.name + writer.suffix)
+        try:
+            with calling(f"writer {writer.name}", "write"):
+                if writer.write(picture, path):
+                    files.append(path.name)
+        except StageError as error:
+            failed = error
+            trace = "".join(traceback.format_exception(error, limit=-12))
+            text = f"{path.name} is missing: writer {writer.name!r} failed: {_cause(error)}"
+            troubles.append({"writer": writer.name, "text": text, "trace": trace})
+            with contextlib.suppress(PermissionError):  # Windows, where it was left open; it is not listed
+                path.unlink(missing_ok=True)
+    if failed is not None and not files:
+        raise failed
+    return files, troubles
+
+
+def _cause(error: StageError) -> str:
+    return f"{type(error.cause).__name__}: {error.cause}"
+
+
+def _caution(trouble: dict[str, str], file: str) -> dict[str, Any]:
+    """Return a note of the form that stages make, for the report."""
+    return {
+        "stage": "files",
+        "of": file,
+        "kind": "caution",
+        "name": f"writer {trouble['writer']}",
+        "value": None,
+        "text": trouble["text"],
+    }
 
 
 def publish_stack(task: Task, folder: Path, meta: dict[str, Any]) -> None:
