@@ -13,7 +13,8 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from .spectral import cosine, uncosine
+from .spectral import cosine
+from .window import Window
 
 __all__ = ["Ellipse", "LimbProfile", "disc_powers", "find_ellipse"]
 
@@ -155,8 +156,8 @@ class LimbProfile:
         Where it holds data.
     ellipse : Ellipse
         Outline.
-    telescope : ndarray of shape (h, w)
-        Transfer of the perfect telescope on `frequencies(picture.shape)`.
+    telescope : ndarray of shape (h, w), or less
+        Transfer of the perfect telescope on `frequencies(picture.shape)`; highest ones that are zero may be left out.
     cutoff : float
         Of the telescope, cycles a pixel.
     """
@@ -172,16 +173,19 @@ class LimbProfile:
         self._step = 0.15 / cutoff / size
         used = seen & (radius > within) & (radius < beyond) & ellipse.limb[ellipse.sector(rows, columns)]
         self._where = np.flatnonzero(used)
+        keep = telescope.shape[0], telescope.shape[1]
+        self._window = Window.around(used, keep)
+        self._shown = np.flatnonzero(self._window.cut(used))
         self._ring = ((radius.ravel()[self._where] - within) / self._step).astype(np.int64)
         count = int(self._ring.max()) + 1
         self._members = np.bincount(self._ring, minlength=count)
-        self._radius = self._mean(radius)
-        self.profile = self._mean(picture)
-        self._discs = [cosine(disc) * telescope for disc in disc_powers(ellipse, shape)]
+        self._radius = self._mean(radius.ravel()[self._where])
+        self.profile = self._mean(picture.ravel()[self._where])
+        self._discs = [cosine(disc)[: keep[0], : keep[1]] * telescope for disc in disc_powers(ellipse, shape)]
         self.top = float(self.profile.max())
 
-    def _mean(self, picture: Float) -> NDArray[np.float64]:
-        total = np.bincount(self._ring, picture.ravel()[self._where].astype(np.float64), len(self._members))
+    def _mean(self, values: Float) -> NDArray[np.float64]:
+        total = np.bincount(self._ring, values.astype(np.float64), len(self._members))
         return total / np.maximum(self._members, 1)
 
     def residual(self, blur: Float) -> tuple[NDArray[np.float64], float]:
@@ -191,10 +195,11 @@ class LimbProfile:
 
         Parameters
         ----------
-        blur : ndarray of shape (h, w)
+        blur : ndarray, shape of `telescope`
             Transfer on the same frequencies as `telescope`.
         """
-        models = np.stack([self._mean(uncosine(disc * blur)) for disc in self._discs], axis=1)
+        shown = [self._window.uncosine(disc * blur) for disc in self._discs]
+        models = np.stack([self._mean(one.ravel()[self._shown]) for one in shown], axis=1)
         level = np.full((len(self.profile), 1), self.top)
         # Discs darken towards their limb, they do not brighten: no power enters with a negative sign.
         found = self._positive(models, level)

@@ -24,6 +24,7 @@ from .limb import Ellipse, LimbProfile, find_ellipse
 from .optics import Optics
 from .signal import Signal
 from .spectral import cosine, frequencies, uncosine
+from .window import Window, passed
 
 __all__ = ["Channel", "Found", "Prior", "fit_sky", "has_sky", "on_canvas", "sky_level"]
 
@@ -104,12 +105,18 @@ class Channel:
         signal = replace(signal, frequency=signal.frequency / finer)
         bright = self._data[self._data > 0.3 * np.percentile(self._data, 99.5)]
         self.level = float(np.median(bright)) if bright.size else 0.0
-        self.frequency = frequencies(self.picture.shape)
-        self._telescope = self.optics.transfer(self.frequency).astype(np.float32)
+        frequency = frequencies(self.picture.shape)
+        telescope = self.optics.transfer(frequency).astype(np.float32)
+        weight = signal.weight(frequency, self.optics.cutoff).astype(np.float32)
+        # Beyond these nothing is seen: there is no need to work anything out.
+        rows, columns = np.maximum(passed(telescope), passed(weight)).tolist()
+        self._keep = (rows, columns)
+        self.frequency, self._telescope, self._weight = (
+            np.ascontiguousarray(one[:rows, :columns]) for one in (frequency, telescope, weight)
+        )
         self._limb: LimbProfile | None = None
         self._ellipse: Ellipse | None = None
-        self._weight = signal.weight(self.frequency, self.optics.cutoff).astype(np.float32)
-        self._weighted = cosine(self.picture) * self._weight
+        self._weigh()
         self.outline(self.picture, 0.25)
 
     def refine(self, ratio: float, share: float, edge: float) -> None:
@@ -118,9 +125,13 @@ class Channel:
         for _ in range(2):
             sharp = self.sharpened(blur)
             self.outline(sharp, edge)
-            self.picture = continued(self._data, self._model(sharp, blur), self._inner)
-            self._weighted = cosine(self.picture) * self._weight
+            self.picture = continued(self._data, self._model(self._box.cut(sharp), blur), self._inner)
+            self._weigh()
         self._take_limb(sharp, blur)
+
+    def _weigh(self) -> None:
+        """Take the picture's coefficients by how much of each is signal."""
+        self._weighted = cosine(self.picture)[: self._keep[0], : self._keep[1]] * self._weight
 
     def _take_limb(self, sharp: Float, blur: Float) -> None:
         """Take the ellipse along which the object ends, if it does, and the fall of brightness across it."""
@@ -150,22 +161,28 @@ class Channel:
         """Take the object's outline, and the sky around it, from a sharpened picture."""
         inside = _filled(_opened(sharp > edge * self.level))
         self.inside = inside.astype(np.float32)
+        self._box = Window.around(inside, self._keep)
         distance = scipy.ndimage.distance_transform_edt(~inside)
         radius = np.sqrt(max(inside.sum(), 1) / np.pi)
         self.sky = (distance > 0.5 / self.optics.cutoff) & (distance < max(1.2 * radius, 20)) & self._seen
 
     def blur(self, ratio: float, share: float) -> NDArray[np.float32]:
-        """Return the transfer of the blur on this channel's frequencies; `ratio` is the first channel's."""
+        """Return the transfer of the blur on `frequency`; `ratio` is the first channel's."""
         blur = Blur(ratio * self.stronger, share, self.optics.obstruction, self.optics.drop_px)
         return blur.transfer(self.frequency, self.optics.cutoff).astype(np.float32)
 
     def sharpened(self, blur: Float) -> Float:
         """Return the Wiener estimate for a blur."""
-        return uncosine(self._weighted / np.maximum(blur, np.float32(1e-3)))
+        return uncosine(self._estimate(blur), self.picture.shape)
+
+    def _estimate(self, blur: Float) -> Float:
+        """Return the coefficients of the Wiener estimate."""
+        return self._weighted / np.maximum(blur, np.float32(1e-3))
 
     def residual(self, blur: Float) -> NDArray[np.float64]:
         """Return what a blur leaves unexplained of the sky: its mean square is 1 at noise plus tolerance."""
-        left = (self.picture - self._model(self.sharpened(blur), blur))[self.sky].astype(np.float64)
+        sharp = self._box.uncosine(self._estimate(blur))
+        left = (self.picture - self._model(sharp, blur))[self.sky].astype(np.float64)
         left = (left - left.mean()) / np.hypot(self.noise, TOLERANCE * self.level)
         return np.asarray(left, np.float64)
 
@@ -176,12 +193,17 @@ class Channel:
         return self._limb.residual(blur)[0] / LIMB_TOLERANCE
 
     def _model(self, sharp: Float, blur: Float) -> Float:
-        """Return what the object, cut out along its outline, looks like through telescope and air."""
-        source = self.inside * sharp
+        """Return what the object, cut out along its outline, looks like through telescope and air.
+
+        `sharp` is what of the sharpened picture lies in the window of the object.
+        """
+        box = self._box
+        inside = box.cut(self.inside)
+        source = inside * sharp
         for _ in range(CYCLES):
             # Van Cittert: the light within the outline that makes what the telescope shows there.
-            source = self.inside * (source + sharp - uncosine(cosine(source) * self._telescope))
-        return uncosine(cosine(source) * (self._telescope * blur))
+            source = inside * (source + sharp - box.uncosine(box.cosine(source) * self._telescope))
+        return uncosine(box.cosine(source) * (self._telescope * blur), self.picture.shape)
 
 
 def _opened(mask: NDArray[np.bool_], times: int = 1) -> NDArray[np.bool_]:

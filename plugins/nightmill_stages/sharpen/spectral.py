@@ -28,9 +28,9 @@ def cosine(picture: Float) -> Float:
     return scipy.fft.dctn(picture, norm="ortho")
 
 
-def uncosine(coefficients: Float) -> Float:
-    """Undo `cosine`."""
-    return scipy.fft.idctn(coefficients, norm="ortho")
+def uncosine(coefficients: Float, shape: tuple[int, ...] | None = None) -> Float:
+    """Undo `cosine`; for a picture of `shape` coefficients that are left out, the highest ones, are zero."""
+    return scipy.fft.idctn(coefficients, s=shape, norm="ortho")
 
 
 def apply_transfer(picture: Float, transfer: Callable[[Float], Float] | Float) -> Float:

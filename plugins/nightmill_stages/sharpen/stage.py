@@ -51,7 +51,7 @@ class Sharpen(stage.PictureStage):
     """
 
     name = "sharpen"
-    version = "5"
+    version = "6"
     uses = ("telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):
