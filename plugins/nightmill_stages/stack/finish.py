@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from nightmill import stage
 from nightmill.artefacts import Stack
 
 from .bent import mean_of, variance_of
@@ -27,7 +28,12 @@ MIN_SEEN = 0.02
 
 
 def make_stack(
-    sums: dict[str, NDArray[Any]], layout: Layout, expected: Envelope, full_scale: float, header: dict[str, Any]
+    sums: dict[str, NDArray[Any]],
+    layout: Layout,
+    expected: Envelope,
+    full_scale: float,
+    header: dict[str, Any],
+    each: stage.Each = stage.in_turn,
 ) -> Stack:
     """Combine sums into a stack.
 
@@ -42,16 +48,20 @@ def make_stack(
         ADU of a saturated sample.
     header : dict
         Goes into the stack as it is.
+    each : function, optional
+        What is reconstructed, the halves and the whole, goes through it.
     """
-    halves = [
-        reconstruct(sums["sum"][half], sums["weight"][half], sums["moment"][half], expected.centre, layout)
-        for half in range(2)
-    ]
-    weights = sums["weight"].sum(axis=(1, 2, 3))
-    if layout.cfa:
-        data = reconstruct(
-            sums["sum"].sum(axis=0), sums["weight"].sum(axis=0), sums["moment"].sum(axis=0), expected.centre, layout
+
+    def made(half: int | None) -> NDArray[np.float32]:
+        total, weight, moment = (
+            sums[name].sum(axis=0) if half is None else sums[name][half] for name in ("sum", "weight", "moment")
         )
+        return reconstruct(total, weight, moment, expected.centre, layout)
+
+    weights = sums["weight"].sum(axis=(1, 2, 3))
+    halves = each(made, (0, 1, None) if layout.cfa else (0, 1))
+    if layout.cfa:
+        data = halves.pop()
     else:
         # Linear: the whole is the weighted mean of its halves.
         parts = [np.float32(w / weights.sum()) * half for w, half in zip(weights, halves, strict=True) if w > 0]

@@ -130,10 +130,12 @@ def find_movement(
     still = _follow(pictures, [pictures[SPANS // 2]] * SPANS, place, radius)
     best, globe = still, None
     if globes:
-        found = [
-            (_follow(pictures, _predicted(pictures[SPANS // 2], one, str(target), middle, late), place, radius), one)
-            for one in globes
-        ]
+        seen = place, radius
+
+        def turned(one: Disc) -> tuple[list[Settled], Disc]:
+            return _follow(pictures, _predicted(pictures[SPANS // 2], one, str(target), middle, late), *seen), one
+
+        found = context.each(turned, globes)
         found.sort(key=lambda pair: sum(one.left for one in pair[0]))
         best, globe = found[0]
         if not _explains(best, [still, *(one for one, _ in found[1:])]):

@@ -57,7 +57,8 @@ def reconstruct(
         shape = (layout.height, layout.width)
         return np.full(shape if layout.channels == 1 else (3, *shape), np.nan, np.float32)
     if layout.cfa:
-        return np.stack([_colour(total, weight, moment, centre, layout, name) for name in "RGB"])
+        spectra = _sampled(total, weight, moment, centre, layout)
+        return np.stack([_colour(*one, weight, moment, layout) for one in zip(spectra, "RGB", strict=True)])
     if layout.planes == 3:
         return np.stack([_plain(total[0, ..., c], weight[0], moment[0], centre[0, ..., c], layout) for c in range(3)])
     return _plain(total[0], weight[0], moment[0], centre[0], layout)
@@ -134,27 +135,38 @@ def _plain(
     return np.ascontiguousarray(full[PAD : PAD + layout.height, PAD : PAD + layout.width], np.float32)
 
 
-def _colour(
-    total: Array, weight: Array, moment: Array, centre: NDArray[np.float32], layout: Layout, name: str
-) -> NDArray[np.float32]:
-    """Solve for one colour of a mosaic."""
+def _sampled(
+    total: Array, weight: Array, moment: Array, centre: NDArray[np.float32], layout: Layout
+) -> list[NDArray[np.complex64]]:
+    """Return, for each colour of a mosaic, the half spectrum of its samples, every phase moved into its place."""
     assert layout.cfa is not None
     shape = _padded_shape(layout)
     mass, fy, fx = _fractions(weight, moment)
-    sites = [index for index in range(4) if layout.cfa[index] == name]
-    spectrum = np.zeros((shape[0], shape[1] // 2 + 1), np.complex64)
+    spectra = [np.zeros((shape[0], shape[1] // 2 + 1), np.complex64) for _ in "RGB"]
     for index in zip(*np.nonzero(mass > 0), strict=True):
-        picture = np.zeros(shape, np.float32)
+        pictures = np.zeros((3, *shape), np.float32)
         for parity in range(4):
             part = weight[(parity, *index)]
             if part == 0:
                 continue
             values = _pad(total[(parity, *index)] + np.float32(part) * centre[parity], shape)
-            for site in sites:
+            for site, name in enumerate(layout.cfa):
                 row, column = _site(site, parity)
-                picture[row::2, column::2] += values[row::2, column::2]
+                pictures["RGB".index(name), row::2, column::2] += values[row::2, column::2]
         rows, columns = _turn(shape, float(fy[index]), float(fx[index]))
-        spectrum += scipy.fft.rfft2(picture, workers=1) * rows * columns
+        for spectrum, picture in zip(spectra, pictures, strict=True):
+            spectrum += scipy.fft.rfft2(picture, workers=1) * rows * columns
+    return spectra
+
+
+def _colour(
+    spectrum: NDArray[np.complex64], name: str, weight: Array, moment: Array, layout: Layout
+) -> NDArray[np.float32]:
+    """Solve for one colour of a mosaic."""
+    assert layout.cfa is not None
+    shape = _padded_shape(layout)
+    _, fy, fx = _fractions(weight, moment)
+    sites = [index for index in range(4) if layout.cfa[index] == name]
     full = scipy.fft.fft2(scipy.fft.irfft2(spectrum, s=shape, workers=1), workers=1)
     coupling = _coupling(weight, fy, fx, sites)
     half = (shape[0] // 2, shape[1] // 2)

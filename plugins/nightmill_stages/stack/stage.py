@@ -277,7 +277,7 @@ class StackFrames(stage.Fold):
         elif scale > 1:
             stack = make_fine_stack(partial, layout, expected, scale, self.parameters.drop, full_scale, header)
         else:
-            stack = make_stack(partial, layout, expected, full_scale, header)
+            stack = make_stack(partial, layout, expected, full_scale, header, context.each)
         if context.state["steadiness"] is not None:
             found = add_stack(context.state["steadiness"], stack)
             stack.header.update({"steadiness": found} if found else {})
