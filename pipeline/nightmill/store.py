@@ -80,10 +80,17 @@ class Store:
         return dict(meta)
 
     @contextlib.contextmanager
-    def make(self, key: str, meta: dict[str, Any]) -> Iterator[Path]:
+    def make(self, key: str, meta: dict[str, Any], *, lasting: bool = True) -> Iterator[Path]:
         """Give an empty folder to fill; it becomes the product `key` when the block ends well.
 
-        `meta` may be filled inside the block; JSON values.
+        Parameters
+        ----------
+        key : str
+        meta : dict
+            May be filled inside the block; JSON values.
+        lasting : bool
+            Whether its files must be on the disk before it counts. What is used up within minutes need not: after a
+            power cut its checksums tell, and it is made again.
         """
         self.making.mkdir(parents=True, exist_ok=True)
         folder = self.making / f"{key[:12]}-{uuid.uuid4().hex[:8]}"
@@ -92,7 +99,8 @@ class Store:
             yield folder
             listed = {}
             for path in sorted(p for p in folder.rglob("*") if p.is_file()):
-                sync_file(path)
+                if lasting:
+                    sync_file(path)
                 listed[path.relative_to(folder).as_posix()] = [path.stat().st_size, _digest(path)]
             write_sealed(folder / META, {**meta, "files": listed})
             target = self.path(key)

@@ -77,7 +77,8 @@ def _do(spec: Mapping[str, Any]) -> dict[str, Any]:
     task = Task.unpack(spec)
     meta: dict[str, Any] = {"action": spec["action"], "title": spec["title"]}
     try:
-        with store.make(spec["key"], meta) as folder:
+        # Partial sums are read once, soon, and thrown away.
+        with store.make(spec["key"], meta, lasting=spec["action"] != "fold") as folder:
             ACTIONS[spec["action"]](task, folder, meta)
             meta.setdefault("notes", task.notes)
     except CaptureError as error:
