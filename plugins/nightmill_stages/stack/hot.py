@@ -68,7 +68,10 @@ def find_hot(table: FrameTable, rows: NDArray[np.int64], context: stage.Context)
     total = np.zeros((capture.height, capture.width), np.float32)
     square = np.zeros_like(total)
     for row in rows:
-        frame = np.nan_to_num(context.read(table["number"][row : row + 1]).data[0].astype(np.float32))
+        raw = context.read(table["number"][row : row + 1]).data[0]
+        frame = raw.astype(np.float32)
+        if raw.dtype.kind == "f":
+            frame = np.nan_to_num(frame)
         total += frame
         square += frame * frame
     mean = total / len(rows)
