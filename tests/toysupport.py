@@ -35,7 +35,7 @@ def products(out: Path) -> dict[str, bytes]:
     """Return every published file's bytes."""
     return {
         path.relative_to(out).as_posix(): path.read_bytes()
-        for folder in ("stacks", "pictures")
+        for folder in ("masters", "stacks", "pictures")
         for path in sorted((out / folder).glob("*"))
     }
 

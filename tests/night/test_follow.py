@@ -64,6 +64,7 @@ def test_captures_are_taken_as_they_are_finished(tmp_path):
     frames = {f"mars_20250205_20300{k}_R": rng.integers(9, 200, (60, 24, 32)).astype(np.uint8) for k in range(2)}
     names = list(frames)
     np.save(night / f"{names[0]}.npy", frames[names[0]])
+    np.save(night / "dark_20250205_100000.npy", rng.integers(0, 5, (50, 24, 32)).astype(np.uint8))
     until = datetime.now(UTC) + timedelta(seconds=25)
     followed = tmp_path / "followed"
     running = subprocess.Popen(
@@ -89,6 +90,7 @@ def test_captures_are_taken_as_they_are_finished(tmp_path):
     after = subprocess.run(command(night, tmp_path / "after"), capture_output=True, timeout=120, check=False)
     assert after.returncode == 0, after.stderr.decode()
     assert products(followed) == products(tmp_path / "after")
+    assert (followed / "masters" / "dark_20250205_100000.fits").is_file()
     summary = json.loads((followed / "night.json").read_text(encoding="utf-8"))
     assert summary["state"] == "finished"
     assert [one["status"] for one in summary["captures"]] == ["done", "done"]

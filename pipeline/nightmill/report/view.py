@@ -77,6 +77,7 @@ def build_view(summary: Json, night: Json, sources: Sources, extras: Json, journ
             {**one, "captures": [{"file": file, "anchor": anchor(file)} for file in one["captures"]]}
             for one in summary.get("not_made", [])
         ],
+        "earlier": [{"file": file, "href": _link(file)} for file in summary.get("earlier", [])],
         "captures": captures,
         "open": len(captures) <= OPEN_CAPTURES,
         "aside": [one for one in captures if one["status"] == "set_aside"],

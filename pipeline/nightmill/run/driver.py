@@ -25,7 +25,7 @@ from .remember import save_memory
 from .session import Session
 from .showing import Showing
 from .states import Board, Status
-from .summary import capture_outcome, shelf_of, summarise
+from .summary import capture_outcome, files_of, shelf_of, summarise
 
 __all__ = ["Driver"]
 
@@ -322,6 +322,8 @@ class Driver:
     def _write_summary(self, state: str) -> dict[str, Any]:
         began = time.monotonic()
         summary = summarise(self.plan, self.board, self.session.store, self.inventory.set_aside, state)
+        if state == "finished":
+            summary["earlier"] = self.shelf.earlier(files_of(summary))
         try:
             write_json(self.session.out / "night.json", summary)
             self.showing.write(summary, self.plan, self.board)

@@ -23,6 +23,7 @@ from .progress import Progress
 from .publish import Shelf
 from .session import Session, out_of, prepare
 from .showing import Showing
+from .summary import files_of
 
 __all__ = ["run_night"]
 
@@ -142,7 +143,5 @@ class _Run:
         # What followed a night must end as a run after it would: one last pass over all that is there.
         watch.asked = 0
         self._pass(crew, shelf, showing, watch, None)
-        shown = (*self.summary["pictures"], *self.summary["sequences"])
-        wanted = {file for one in shown for file in one["files"]}
-        for file in shelf.clear(wanted | {one["stack"] for one in self.summary["captures"] if one["stack"]}):
+        for file in shelf.clear(files_of(self.summary)):
             self.journal.event("removed", file=file, reason="a picture of more captures took its place")

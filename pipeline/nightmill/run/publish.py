@@ -29,7 +29,8 @@ class Shelf:
         self._path = store.root / "published.json"
         self._mine: set[str] = set()
         try:
-            self._left: dict[str, Any] = dict(json.loads(self._path.read_text(encoding="utf-8")))
+            said = dict(json.loads(self._path.read_text(encoding="utf-8")))
+            self._left: dict[str, Any] = {k: v for k, v in said.items() if isinstance(v, list) and len(v) == 3}
         except (OSError, ValueError, TypeError):
             self._left = {}
 
@@ -80,6 +81,13 @@ class Shelf:
         if gone:
             write_json(self._path, self._left)
         return gone
+
+    def earlier(self, wanted: set[str]) -> list[str]:
+        """List files that lie here as runs before left them and that belong to nothing of this night any more: another
+        recipe, or captures since taken away, made them. They may be dear to somebody, so they are told and stay.
+        """
+        places = sorted(set(self._left) - wanted - self._mine)
+        return [place for place in places if self._current(self._left[place][0], place)]
 
     def _current(self, key: str, place: str) -> bool:
         try:

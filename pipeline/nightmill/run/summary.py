@@ -12,7 +12,7 @@ from ..store import DamagedError, Store
 from .inventory import SetAside
 from .states import Board, Status
 
-__all__ = ["FORMAT", "shelf_of", "summarise"]
+__all__ = ["FORMAT", "files_of", "shelf_of", "summarise"]
 
 FORMAT = 1
 
@@ -26,8 +26,9 @@ def summarise(plan: Plan, board: Board, store: Store, set_aside: Sequence[SetAsi
         JSON values: "format", "state" ("running", "finished", "interrupted", "failed"), "counts", "captures",
         "masters", "pictures", "sequences" ("name", "kind", "files", "target", "filters", "captures", "notes" and
         "utc", the times of the first and the last picture shown), "not_made" (pictures that a stage would have added,
-        such as a mosaic, each with "stage", "captures", "failed" and "reason"). Paths of captures are relative to the
-        night, those of products to the output folder.
+        such as a mosaic, each with "stage", "captures", "failed" and "reason"), "earlier" (files that runs with other
+        recipes left, told when a run has finished). Paths of captures are relative to the night, those of products to
+        the output folder.
     """
     pictures = _pictures(plan, board, store)
     captures = [_capture(index, plan, board, store) for index in range(len(plan.chains))]
@@ -45,7 +46,15 @@ def summarise(plan: Plan, board: Board, store: Store, set_aside: Sequence[SetAsi
         "pictures": pictures,
         "sequences": _sequences(plan, board, store),
         "not_made": _not_made(plan, board, store),
+        "earlier": [],
     }
+
+
+def files_of(summary: Mapping[str, Any]) -> set[str]:
+    """Return the paths, below the output folder, of all products that a summary lists."""
+    shown = {file for one in (*summary["pictures"], *summary["sequences"]) for file in one["files"]}
+    sums = {one.get("stack") or one.get("master") for one in (*summary["captures"], *summary["masters"])}
+    return shown | {str(place) for place in sums if place}
 
 
 def capture_outcome(index: int, plan: Plan, board: Board) -> tuple[str, str | None]:

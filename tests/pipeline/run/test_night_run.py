@@ -76,6 +76,23 @@ def test_a_changed_number_makes_only_what_follows_from_it(run_toy, toy_night):
     assert all("toy-scale" in title or title.endswith("/files") for title in titles)
 
 
+def test_what_another_recipe_left_is_told_and_stays(run_toy, toy_night):
+    first = run_toy()
+    assert first.summary["earlier"] == []
+    singles = {file for one in first.summary["pictures"] for file in one["files"]}
+    (toy_night.parent / "toy.yaml").write_text(TOY_RECIPE.replace("factor: 3", "together: true"), encoding="utf-8")
+    joined = run_toy()
+    shown = {file for one in joined.summary["pictures"] for file in one["files"]}
+    assert set(joined.summary["earlier"]) == singles - shown != set()
+    assert all((joined.out / file).is_file() for file in singles)
+    page = (joined.out / "report" / "index.html").read_text(encoding="utf-8")
+    assert "of earlier recipes still lie" in page
+    # A file that the user worked on is the user's, and not ours to speak of.
+    changed = joined.summary["earlier"][0]
+    (joined.out / changed).write_bytes(b"painted over")
+    assert changed not in run_toy().summary["earlier"]
+
+
 def test_comments_order_and_a_touched_file_change_nothing(run_toy, toy_night):
     out = run_toy().out
     done = len(events(out, "step done"))
