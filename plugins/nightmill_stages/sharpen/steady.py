@@ -86,12 +86,15 @@ def air_by_steadiness(header: Mapping[str, Any], optics: Optics) -> Steady | Non
     scale = float(header.get("scale", 1) or 1)
     cutoff = optics.cutoff * scale
     u = f / cutoff
-    # Beyond the cut-off is noise alone; resampling has coloured it.
-    beyond = (u > 1.05) & (f <= f[-1])
-    if not beyond.any():
-        # Pixels too coarse to show noise alone: the last rings hold little else.
-        beyond = f >= 0.95 * f[-1]
-    noise = float(np.median(square[beyond] / grain[beyond])) * grain
+    if facts.get("noise"):
+        noise = np.asarray(facts["noise"], np.float64)
+    else:
+        # Beyond the cut-off is noise alone; resampling has coloured it.
+        beyond = (u > 1.05) & (f <= f[-1])
+        if not beyond.any():
+            # Pixels too coarse to show noise alone: the last rings hold little else.
+            beyond = f >= 0.95 * f[-1]
+        noise = float(np.median(square[beyond] / grain[beyond])) * grain
     noisy = noise / np.maximum(square, 1e-300)
     share = float(facts.get("share", 1.0))
     used = (u > AIR_BAND[0]) & (u < AIR_BAND[1]) & (noisy < NOISY)

@@ -21,7 +21,7 @@ from nightmill.artefacts import FrameTable, Stack
 
 from ..align.correlate import taper
 from ..align.mesh import bend
-from ..grade.luminance import grey, shrink
+from ..grade.luminance import grey
 from .hot import repaired
 from .phases import Layout
 
@@ -40,6 +40,9 @@ WINDOWS = (3, 4)
 
 MARGIN = 24
 """Camera pixels left at the border of the frame: what lies there is missing in frames that moved."""
+
+LUMA = (0.299, 0.587, 0.114)
+"""Weights of R, G, B in a grey frame (ITU-R BT.601)."""
 
 CUBIC = -0.75
 """Parameter of the bicubic kernel by which frames are resampled (OpenCV; Keys 1981, doi:10.1109/TASSP.1981.1163711)."""
@@ -75,7 +78,8 @@ def steadiness(
     dict or None
         "frequency": cycles a camera pixel; "mean": power of the frames' mean, freed from what single frames scatter;
         "square": mean power of the frames, noise included; "share": `registered`; "frames": how many were looked at;
-        "places": windows, and "cell": camera pixels a cell. None for frames too small or too few.
+        "noise": behind a colour filter array, how much of "square" is noise, else empty; "places": windows, and
+        "cell": camera pixels a cell. None for frames too small or too few.
     """
     cell = 2 if layout.cfa else 1
     places = _places(layout.height // cell, layout.width // cell, MARGIN // cell)
@@ -84,16 +88,18 @@ def steadiness(
         return None
     rows = np.sort(order[np.unique(np.linspace(0, len(order) - 1, min(len(order), FRAMES)).round().astype(int))])
     total: NDArray[np.complex64] | None = None
-    square = np.zeros(len(_rings()[1]))
+    square, alike = np.zeros(len(_rings()[1])), np.zeros(len(_rings()[1]))
     for row in rows:
         frame = repaired(context.read(table["number"][row : row + 1]).data[0], hot, layout.cfa is not None)
-        cells = shrink(grey(frame), cell // 2).astype(np.float32)
-        spectra = _spectra(_straight(cells, table, int(row), cell), places)
+        each = [_spectra(_straight(*part, table, int(row), cell), places) for part in _planes(frame, layout.cfa)]
+        spectra = sum(each[1:], each[0]) / np.float32(len(each))
         total = spectra if total is None else total + spectra
         square += _power(spectra)
+        # Of two samples of the same light, what is not alike is noise.
+        alike += _averaged((each[0] * np.conj(each[-1])).real.sum(axis=0, dtype=np.float64))
     assert total is not None
     count = len(rows)
-    square /= count
+    square, alike = square / count, alike / count
     mean = _power(total / np.float32(count))
     # Of the power of the mean of n frames, their scatter adds its n-th part.
     mean = (count * mean - square) / (count - 1)
@@ -102,6 +108,7 @@ def steadiness(
         "frequency": frequency.tolist(),
         "mean": mean.tolist(),
         "square": square.tolist(),
+        "noise": (square - alike).tolist() if layout.cfa else [],
         "share": registered,
         "frames": count,
         "places": [list(place) for place in places],
@@ -118,8 +125,9 @@ def add_stack(facts: dict[str, Any], stack: Stack) -> dict[str, Any]:
     cell, places, scale = int(facts["cell"]), [tuple(place) for place in facts["places"]], int(stack.header["scale"])
 
     def spectra(picture: NDArray[Any]) -> NDArray[np.complex64]:
-        plane = picture if picture.ndim == 2 else np.tensordot(_luma(facts), picture, 1)
-        return _spectra(np.asarray(plane, np.float32), places, scale / cell)
+        if picture.ndim == 3:
+            picture = picture[1] if cell == 2 else np.tensordot(np.array(LUMA, np.float32), picture, 1)
+        return _spectra(np.asarray(picture, np.float32), places, scale * cell)
 
     power = _power(spectra(stack.data))
     assert stack.half_a is not None and stack.half_b is not None
@@ -128,7 +136,7 @@ def add_stack(facts: dict[str, Any], stack: Stack) -> dict[str, Any]:
     if not np.all(np.isfinite(power)):
         return {}
     passed, grain_ = grain()
-    kept = {name: facts[name] for name in ("frequency", "mean", "square")}
+    kept = {name: facts[name] for name in ("frequency", "mean", "square", "noise")}
     kept |= {"stack": power.tolist(), "passed": passed.tolist(), "grain": grain_.tolist()}
     return {
         **{name: [float(f"{value:.5g}") for value in values] for name, values in kept.items()},
@@ -137,9 +145,15 @@ def add_stack(facts: dict[str, Any], stack: Stack) -> dict[str, Any]:
     }
 
 
-def _luma(facts: dict[str, Any]) -> Float:
-    """Return the weights of R, G, B in a cell of a mosaic (one green in two samples), or in grey frames (BT.601)."""
-    return np.array([0.25, 0.5, 0.25] if int(facts["cell"]) == 2 else [0.299, 0.587, 0.114], np.float32)
+def _planes(frame: NDArray[Any], cfa: str | None) -> list[tuple[Float, tuple[float, float]]]:
+    """Return a frame in cells, with the place of each plane's first sample, in cells: greens of a mosaic one by one."""
+    if cfa is None:
+        return [(grey(frame).astype(np.float32), (0.0, 0.0))]
+    height, width = frame.shape[0] & ~1, frame.shape[1] & ~1
+    sites = [divmod(site, 2) for site in range(4) if cfa[site] == "G"]
+    return [
+        (np.ascontiguousarray(frame[y:height:2, x:width:2], np.float32), (y / 2 - 0.25, x / 2 - 0.25)) for y, x in sites
+    ]
 
 
 def _places(height: int, width: int, margin: int) -> list[tuple[int, int]]:
@@ -155,13 +169,13 @@ def _places(height: int, width: int, margin: int) -> list[tuple[int, int]]:
     return [(row, column) for row in rows for column in columns]
 
 
-def _straight(cells: Float, table: FrameTable, row: int, cell: int) -> Float:
-    """Return a frame on the reference's grid, through its shift and mesh."""
+def _straight(plane: Float, first: tuple[float, float], table: FrameTable, row: int, cell: int) -> Float:
+    """Return a plane on the reference's grid of cells, through the frame's shift and mesh."""
     shift = np.array([table["dy_px"][row], table["dx_px"][row]], np.float32)
-    mesh = table["mesh"][row].astype(np.float32) + shift
+    mesh = (table["mesh"][row].astype(np.float32) + shift) / np.float32(cell) - np.array(first, np.float32)
     if mesh.shape[0] == 1:
         mesh = np.broadcast_to(mesh, (2, 2, 2))
-    return bend(cells, np.ascontiguousarray(mesh / np.float32(cell)), cv2.INTER_CUBIC)
+    return bend(plane, np.ascontiguousarray(mesh), cv2.INTER_CUBIC)
 
 
 def _spectra(plane: Float, places: list[tuple[int, int]], finer: float = 1.0) -> NDArray[np.complex64]:

@@ -172,7 +172,7 @@ def test_windows_of_a_finer_stack_read_the_same():
     wide[:half, : half + 1], wide[-half:, : half + 1] = spectrum[:half], spectrum[-half:]
     fine = 100 + 4 * scipy.fft.irfft2(wide, s=(2 * SIDE, 2 * SIDE))
     facts = {"cell": 1, "places": [[30, 32]], "share": 1.0, "frames": 9}
-    facts |= {name: [1.0] * 65 for name in ("frequency", "mean", "square")}
+    facts |= {name: [1.0] * 65 for name in ("frequency", "mean", "square", "noise")}
     powers = []
     for scale, picture in ((1, plain), (2, fine)):
         data = picture.astype(np.float32)
