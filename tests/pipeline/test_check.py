@@ -360,3 +360,31 @@ def test_a_hundred_captures_are_planned_quickly(tmp_path: Path) -> None:
     report = json.loads(CliRunner().invoke(check, arguments, standalone_mode=False).stdout)
     assert time.process_time() - began < 2.0
     assert len(report["captures"]) == 100
+
+
+def test_what_the_data_refused_before_is_told_as_set_aside(look, night: Path) -> None:
+    shutil.copy(night / "moon_20250205_213000_R.npy", night / "moon_20250205_214000_cloudy.npy")
+    options = Options(using="serial", plugins=(str(TOY),), recipe=str(night.parent / "toy.yaml"))
+    assert run_night(night, night.parent / "out", options, Progress(quiet=True)).exit_code == 1
+    report = look()
+    states = {one["filter"]: {step["state"] for step in one["steps"]} for one in report["captures"][1:]}
+    assert states == {"R": {"there"}, "cloudy": {"there", "set_aside"}}
+    told = {reason for one in report["captures"] for step in one["steps"] for reason in step["reasons"]}
+    assert told == {"clouds"}
+    assert report["seconds"] == 0
+    shown = CliRunner().invoke(
+        check,
+        [
+            str(night),
+            "--out",
+            str(night.parent / "out"),
+            "--recipe",
+            str(night.parent / "toy.yaml"),
+            "--plugin",
+            str(TOY),
+        ],
+    )
+    assert (
+        "moon_20250205_214000_cloudy.npy  (moon, cloudy, 700 frames, toy): set aside, as before: clouds" in shown.stdout
+    )
+    assert shown.stdout.splitlines()[-1].endswith("; 1 set aside: nothing to do")

@@ -92,6 +92,8 @@ class ToyLevel(stage.Survey):
         file = context.capture.file
         if "raise" in file:
             raise RuntimeError("made to fail")
+        if "cloudy" in file:
+            raise CaptureError("clouds")
         if "exit" in file:
             os._exit(7)
         if "segfault" in file:

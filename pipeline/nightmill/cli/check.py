@@ -88,6 +88,10 @@ def _branch(console: Any, tree: Any, steps: list[dict[str, Any]], name: str, why
     if not open_steps and why is None:
         console.print(f"{tree.label}: all there")
         return True
+    if all(one["state"] in ("there", "set_aside") for one in steps) and why is None:
+        console.print(f"{tree.label}: set aside, as before: {open_steps[0]['reasons'][0]}")
+        return True
+    told = False
     for one in steps:
         words = _WORDS[one["state"]]
         if one["tasks"] > 1:
@@ -95,6 +99,9 @@ def _branch(console: Any, tree: Any, steps: list[dict[str, Any]], name: str, why
         if one["state"] == "there" and why is None and one["step"] in ("fingerprint", "files"):
             continue
         reasons = one["reasons"]
+        if one["state"] == "set_aside":
+            # One reason for all that follows.
+            reasons, told = ([] if told else reasons), True
         if len(reasons) == 1:
             tree.add(f"{one['step']}: {words}: {reasons[0]}")
             continue
@@ -105,19 +112,27 @@ def _branch(console: Any, tree: Any, steps: list[dict[str, Any]], name: str, why
     return True
 
 
-_WORDS = {"there": "there", "make": "to be made", "again": "made again", "unknown": "perhaps made again"}
+_WORDS = {
+    "there": "there",
+    "make": "to be made",
+    "again": "made again",
+    "unknown": "perhaps made again",
+    "set_aside": "set aside, as before",
+}
 
 
 def _totals(report: dict[str, Any]) -> str:
     def count(items: list[dict[str, Any]]) -> int:
-        return sum(any(step["state"] != "there" for step in one["steps"]) for one in items)
+        return sum(any(step["state"] not in ("there", "set_aside") for step in one["steps"]) for one in items)
 
     work, pictures = count(report["captures"]), count(report["pictures"])
     head = (
         f"{work} of {len(report['captures'])} captures and {pictures} of {len(report['pictures'])} pictures to work on"
     )
-    if report["set_aside"]:
-        head += f"; {len(report['set_aside'])} set aside"
+    refused = sum(any(step["state"] == "set_aside" for step in one["steps"]) for one in report["captures"])
+    aside = len(report["set_aside"]) + refused
+    if aside:
+        head += f"; {aside} set aside"
     if not work and not pictures:
         return f"{head}: nothing to do"
     disk = report["disk"]

@@ -55,6 +55,8 @@ def run_night(folder: Path, out: Path | None, options: Options, progress: Progre
     refuse_if_held(out_of(folder.resolve(), out) / ".store")
     session = prepare(folder, out=out, recipe=options.recipe, plugins=options.plugins, locked=options.locked)
     check_links(session.out)
+    if not options.follow:
+        session.refuse_empty()
     with hold(session.store.root):
         session.store.sweep()
         for name in ("", *OURS):

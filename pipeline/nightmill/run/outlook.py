@@ -40,10 +40,12 @@ def look_ahead(session: Session, workers: int) -> dict[str, Any]:
         JSON values: "night", "out", "captures" (file, target, filter, frames, recipe, changes, name, steps),
         "masters", "pictures" (names, added, files, steps), "broken_plugins" (name, reason), "set_aside" (file, role,
         reason), "disk" (needed_bytes, free_bytes) and "seconds" (None when nothing was timed so far). A step has
-        "step", "label", "state" ("there", "make", "again", "unknown"), "tasks" (how many it takes now) and "reasons".
+        "step", "label", "state" ("there", "make", "again", "unknown", "set_aside"), "tasks" (how many it
+        takes now) and "reasons".
     """
     inventory, plan, board = session.survey(open_here)
     board.want(plan.goals)
+    _give_up_refused(plan, board, session.store.refusal)
     teller = _Teller(plan, board, load_memory(session.store.root), session.store.has)
     order = {name: number for number, name in enumerate(plan.steps)}
     times = _step_seconds(session.out / "journal.jsonl")
@@ -89,6 +91,19 @@ def look_ahead(session: Session, workers: int) -> dict[str, Any]:
     }
 
 
+def _give_up_refused(plan: Plan, board: Board, refusal: Callable[[str], str | None]) -> None:
+    """Give up, as a run does, what the data refused in a run before, and what goes on without it."""
+    open_steps = True
+    while open_steps:
+        open_steps = False
+        for step in plan.steps.values():
+            key = board.key(step.id) if board.of(step.id) is Status.READY else None
+            reason = None if key is None else refusal(key)
+            if reason is not None:
+                board.failed(step.id, reason)
+                open_steps = True
+
+
 class _Teller:
     """Tells where steps stand, joining the many tasks of one step of the recipe."""
 
@@ -112,7 +127,9 @@ class _Teller:
         label = self.labels[last.id]
         known = self.memory.get(label)
         reasons: list[str] = []
-        if not self.waits(last):
+        if self.board.of(last.id) is Status.FAILED:
+            state, reasons, open_tasks = "set_aside", [self.board.reasons[last.id]], []
+        elif not self.waits(last):
             state = "there"
         elif last.action == "fingerprint":
             state = "unknown" if known else "make"

@@ -47,6 +47,14 @@ class Session:
         stages = [call.make() for call in _sources(self.recipes)]
         return find_recordings(self.night.folder, [s for s in stages if isinstance(s, Source)], [self.out])
 
+    def refuse_empty(self) -> None:
+        """Raise a UsageError when there is no recording at all; nothing is opened and nothing written."""
+        if not self.recordings():
+            raise UsageError(
+                f"there is no recording in {self.night.folder}; looked for what these stages read: "
+                f"{', '.join(call.name for call in _sources(self.recipes))}"
+            )
+
     def survey(
         self, opener: Opener, ready: Callable[[Found], bool] | None = None, room: int | None = None
     ) -> tuple[Inventory, Plan, Board]:
@@ -67,9 +75,10 @@ class Session:
             ready=ready,
         )
         if not inventory.lights and not inventory.set_aside:
+            self.refuse_empty()
             raise UsageError(
-                f"there is no recording in {self.night.folder}; looked for what these stages read: "
-                f"{', '.join(call.name for call in _sources(self.recipes))}"
+                f"in {self.night.folder} are darks and flats alone ({len(inventory.aids)}), and nothing to use them "
+                "on; to keep masters for other nights, name their folder there: 'masters: FOLDER' in night.yaml"
             )
         assignments = []
         for capture in inventory.lights:

@@ -274,9 +274,16 @@ def test_a_second_run_is_refused_while_the_first_lives(run_toy, toy_night):
 
 def test_an_empty_night_and_a_missing_one_are_said(run_toy, toy_night):
     for path in toy_night.iterdir():
+        if not path.name.startswith("dark"):
+            path.unlink()
+    with pytest.raises(UsageError, match=r"are darks and flats alone \(1\)"):
+        run_toy("other")
+    for path in toy_night.iterdir():
         path.unlink()
     with pytest.raises(UsageError, match="there is no recording in"):
         run_toy()
+    # Nothing was started, so nothing is left behind.
+    assert not (toy_night.parent / "out").exists()
     toy_night.rmdir()
     with pytest.raises(UsageError, match="does not exist"):
         run_toy()
