@@ -148,6 +148,14 @@ class Survey(Stage):
         """Make what `measure` needs for this capture (a reference picture, say); may use `context.read`."""
         return {}
 
+    def select(self, table: FrameTable, context: Context) -> NDArray[np.bool_] | None:
+        """Return which of the frames that `rows` leaves it wants to measure, a mask over all; None for all of them.
+
+        The others need not be read. `measure` may meet them all the same: another stage of the same pass may want
+        them, and small frames are read along.
+        """
+        return None
+
     @abstractmethod
     def measure(self, frames: Frames, rows: FrameTable, context: Context) -> Mapping[str, NDArray[Any]]:
         """Return one value a frame for measured columns; `rows` are the table's rows of these frames.

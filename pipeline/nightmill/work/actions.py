@@ -26,6 +26,9 @@ __all__ = ["ACTIONS"]
 
 Meta = dict[str, Any]
 
+WORTH_SKIPPING = 2**20
+"""Smaller frames that no survey of a pass wants are read along: to leave them out takes longer (bytes)."""
+
 
 def prepare(task: Task, folder: Path, meta: Meta) -> None:
     """Let the survey or fold stages of one pass make what they need for this capture."""
@@ -52,8 +55,7 @@ def survey(task: Task, folder: Path, meta: Meta) -> None:
     with task.feed(aids) as feed:
         table = task.table()
         stages = _surveys(task, feed, aids)
-        kept_only = any(stage.rows == "kept" for stage, _ in stages)
-        mask = np.asarray(table["kept"], bool) if kept_only and table is not None else None
+        mask = _wanted(stages, table, feed.capture)
         written = RangeWriter(folder, stop - start if mask is None else int(mask[start:stop].sum()))
         with written:
             for frames in feed.chunks(start, stop, mask):
@@ -203,6 +205,26 @@ def _fold(task: Task, capture: Capture, aids: dict[str, Stack]) -> tuple[Fold, C
     context = task.context(said, (capture,))
     context.aids, context.state = aids, task.state_of(stage.name)
     return stage, context
+
+
+def _wanted(
+    stages: list[tuple[Survey, Context]], table: FrameTable | None, capture: Capture
+) -> NDArray[np.bool_] | None:
+    """Return a mask of the frames that the surveys of a pass are to measure; None for all."""
+    if table is None:
+        return None
+    kept = np.asarray(table["kept"], bool) if any(stage.rows == "kept" for stage, _ in stages) else None
+    if capture.frame_bytes < WORTH_SKIPPING:
+        return kept
+    masks = []
+    for stage, context in stages:
+        with calling(stage.name, "select"):
+            mask = stage.select(table, context)
+        if mask is None:
+            return kept
+        masks.append(np.asarray(mask, bool))
+    wanted: NDArray[np.bool_] = np.logical_or.reduce(masks)
+    return wanted if kept is None else wanted & kept
 
 
 def _base_table(feed: Feed) -> FrameTable:

@@ -46,7 +46,7 @@ class Align(stage.Survey):
     """
 
     name = "align"
-    version = "6"
+    version = "7"
     rows = "kept"
     needs = ("sharpness", "background", "level", "y_px", "x_px", "extent_px", "fills_frame", "flags", "kept")
     gives: ClassVar[Mapping[str, str]] = {
@@ -126,6 +126,10 @@ class Align(stage.Survey):
             f"The reference is the mean of the {len(best)} sharpest frames.",
         )
         return state
+
+    def select(self, table: FrameTable, context: stage.Context) -> NDArray[np.bool_]:
+        """Return the frames that are sharp enough."""
+        return np.asarray(table["sharpness"] >= context.state["sharpness"], bool)
 
     def measure(self, frames: Frames, rows: FrameTable, context: stage.Context) -> dict[str, NDArray[Any]]:
         """Register the frames that are sharp enough; the others stay without a shift."""

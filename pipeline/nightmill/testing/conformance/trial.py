@@ -125,6 +125,9 @@ def _survey(stage: Survey, bench: Bench, chunk: int, trial: Trial) -> None:
     context = _context(stage, bench, trial)
     context.state = state
     mask = np.asarray(table["kept"], bool) if stage.rows == "kept" else None
+    wanted = stage.select(table, context)
+    if wanted is not None:
+        mask = np.asarray(wanted, bool) if mask is None else mask & np.asarray(wanted, bool)
     parts: list[tuple[NDArray[np.int64], Arrays]] = []
     for numbers in _chunks(bench, chunk, mask):
         found = stage.measure(bench.frames(numbers), table.take(numbers), context)
