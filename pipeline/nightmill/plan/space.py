@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from ..artefacts import Capture
-from .build import Plan
+from .graph import Plan
 from .steps import Step
 
 __all__ = ["bytes_needed"]

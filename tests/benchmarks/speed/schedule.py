@@ -26,8 +26,7 @@ from tempfile import TemporaryDirectory
 
 from nightmill.artefacts import Capture
 from nightmill.night import read_night
-from nightmill.plan import Plan, Step, build_plan
-from nightmill.plan.build import Assignment
+from nightmill.plan import Assignment, Plan, Step, build_plan
 from nightmill.plugins import load_registry
 from nightmill.recipe import find_recipe, read_recipe
 from nightmill.run.states import Board, Status
