@@ -20,7 +20,7 @@ from nightmill import stage
 from nightmill.artefacts import FrameTable, Stack
 
 from ..align.correlate import taper
-from ..align.mesh import bend
+from ..align.mesh import field_of
 from ..grade.luminance import grey
 from .hot import repaired
 from .phases import Layout
@@ -31,6 +31,9 @@ Float = NDArray[np.float32]
 
 FRAMES = 120
 """Looked at, evenly by rank: their number limits the error to some 5 % of D/r0, changing air adds more."""
+
+AT_ONCE = 8
+"""Frames held in memory together."""
 
 SIDE = 128
 """Cells along a window: fine enough in frequency for the halo, small enough to see one air."""
@@ -89,14 +92,19 @@ def steadiness(
     rows = np.sort(order[np.unique(np.linspace(0, len(order) - 1, min(len(order), FRAMES)).round().astype(int))])
     total: NDArray[np.complex64] | None = None
     square, alike = np.zeros(len(_rings()[1])), np.zeros(len(_rings()[1]))
-    for row in rows:
-        frame = repaired(context.read(table["number"][row : row + 1]).data[0], hot, layout.cfa is not None)
-        each = [_spectra(_straight(*part, table, int(row), cell), places) for part in _planes(frame, layout.cfa)]
-        spectra = sum(each[1:], each[0]) / np.float32(len(each))
-        total = spectra if total is None else total + spectra
-        square += _power(spectra)
-        # Of two samples of the same light, what is not alike is noise.
-        alike += _averaged((each[0] * np.conj(each[-1])).real.sum(axis=0, dtype=np.float64))
+
+    def of(seen: tuple[int, NDArray[Any]]) -> list[NDArray[np.complex64]]:
+        planes = _planes(repaired(seen[1], hot, layout.cfa is not None), layout.cfa)
+        return [_spectra(_straight(*part, table, seen[0], cell, places)) for part in planes]
+
+    for some in np.array_split(rows, -(-len(rows) // AT_ONCE)):
+        frames = [(int(row), context.read(table["number"][row : row + 1]).data[0]) for row in some]
+        for each in context.each(of, frames):
+            spectra = sum(each[1:], each[0]) / np.float32(len(each))
+            total = spectra if total is None else total + spectra
+            square += _power(spectra)
+            # Of two samples of the same light, what is not alike is noise.
+            alike += _averaged((each[0] * np.conj(each[-1])).real.sum(axis=0, dtype=np.float64))
     assert total is not None
     count = len(rows)
     square, alike = square / count, alike / count
@@ -127,7 +135,11 @@ def add_stack(facts: dict[str, Any], stack: Stack) -> dict[str, Any]:
     def spectra(picture: NDArray[Any]) -> NDArray[np.complex64]:
         if picture.ndim == 3:
             picture = picture[1] if cell == 2 else np.tensordot(np.array(LUMA, np.float32), picture, 1)
-        return _spectra(np.asarray(picture, np.float32), places, scale * cell)
+        finer = scale * cell
+        side = round(SIDE * finer)
+        corners = [(round(row * finer), round(column * finer)) for row, column in places]
+        parts = [picture[row : row + side, column : column + side] for row, column in corners]
+        return _spectra(np.asarray(np.stack(parts), np.float32))
 
     power = _power(spectra(stack.data))
     assert stack.half_a is not None and stack.half_b is not None
@@ -169,24 +181,36 @@ def _places(height: int, width: int, margin: int) -> list[tuple[int, int]]:
     return [(row, column) for row in rows for column in columns]
 
 
-def _straight(plane: Float, first: tuple[float, float], table: FrameTable, row: int, cell: int) -> Float:
-    """Return a plane on the reference's grid of cells, through the frame's shift and mesh."""
+def _straight(
+    plane: Float,
+    first: tuple[float, float],
+    table: FrameTable,
+    row: int,
+    cell: int,
+    places: list[tuple[int, int]],
+) -> Float:
+    """Return windows of a plane on the reference's grid of cells, through the frame's shift and mesh."""
     shift = np.array([table["dy_px"][row], table["dx_px"][row]], np.float32)
     mesh = (table["mesh"][row].astype(np.float32) + shift) / np.float32(cell) - np.array(first, np.float32)
     if mesh.shape[0] == 1:
         mesh = np.broadcast_to(mesh, (2, 2, 2))
-    return bend(plane, np.ascontiguousarray(mesh), cv2.INTER_CUBIC)
+    rows, columns = field_of(mesh, plane.shape[0], plane.shape[1])
+    parts = np.empty((len(places), SIDE, SIDE), np.float32)
+    for part, (y, x) in zip(parts, places, strict=True):
+        # The windows are a tenth of a large frame.
+        here = slice(y, y + SIDE), slice(x, x + SIDE)
+        cv2.remap(plane, columns[here], rows[here], cv2.INTER_CUBIC, dst=part, borderMode=cv2.BORDER_REFLECT_101)
+    return parts
 
 
-def _spectra(plane: Float, places: list[tuple[int, int]], finer: float = 1.0) -> NDArray[np.complex64]:
+def _spectra(parts: Float) -> NDArray[np.complex64]:
     """Return half spectra (windows, SIDE, SIDE // 2 + 1) per unit of mean brightness.
 
-    `finer`: by how much the plane's grid is finer than the cells that `places` count; the lowest frequencies are kept.
+    Windows of a finer grid than the cells' are larger: of their spectra the lowest frequencies are kept.
     """
-    side = round(SIDE * finer)
+    side = parts.shape[1]
     window = taper((side, side), 1.0)
     window /= window.sum()
-    parts = np.stack([plane[(y := round(r * finer)) : y + side, (x := round(c * finer)) : x + side] for r, c in places])
     levels = (parts * window).sum(axis=(1, 2), dtype=np.float64)
     flat = (parts - levels[:, None, None].astype(np.float32)) * window / np.float32(levels.mean())
     spectra = scipy.fft.rfft2(flat, workers=1)
