@@ -1,8 +1,9 @@
 """The limb as a known edge: a disc ends sharply, so how softly its edge falls in a stack tells the blur.
 
 Around a planet the brightness is averaged along ellipses like its outline, which takes out clouds and maria; a disc
-darkened towards its limb by any sum of powers of the cosine of emergence, sent through telescope and blur, must give
-the same fall. The sky around tells the halo of the blur, the edge tells its core: where one is blind the other sees.
+darkened towards its limb by any sum of powers of the cosine of emergence, as bright in each direction as the planet is
+inside its limb there (caps, phase), sent through telescope and blur, must give the same fall. The sky around tells the
+halo of the blur, the edge tells its core: where one is blind the other sees.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from .spectral import cosine
 from .window import Window
 
-__all__ = ["Ellipse", "LimbProfile", "disc_powers", "find_ellipse"]
+__all__ = ["Ellipse", "LimbProfile", "around", "disc_powers", "find_ellipse"]
 
 Float = NDArray[np.floating]
 POWERS = (0.0, 0.5, 1.0, 2.0)
@@ -24,6 +25,11 @@ POWERS = (0.0, 0.5, 1.0, 2.0)
 SECTORS = 72
 LEAST = 0.55
 """Share of the sectors in which the outline must be an ellipse's."""
+NEAR = (0.82, 0.94)
+"""Radii between which the brightness inside the limb is taken: inside the fall, outside most of the surface."""
+SKY_TOLERANCE, SURFACE_TOLERANCE = 0.006, 0.012
+"""What the model cannot explain of the fall, as a share of its top: outside, and farthest inside, where clouds, caps
+and a terminator are (chosen on tuning captures of both simulators)."""
 WITHIN, BEYOND = 2.5, 4.5
 """How far inside the edge (little, for clouds and maria are there) and outside is looked, in periods of the cut-off."""
 
@@ -145,6 +151,38 @@ def disc_powers(ellipse: Ellipse, shape: tuple[int, int], fine: int = 5) -> NDAr
     return discs.astype(np.float32)
 
 
+def around(sharp: Float, ellipse: Ellipse) -> NDArray[np.float32]:
+    """Return how bright an object is inside its limb in the direction of each pixel, over the mean of all directions.
+
+    Rings of pixels meet bright and dark parts of the limb unevenly; a model that is not as bright where they are would
+    miss by several per cent from ring to ring. Towards the middle it fades to 1, where directions meet.
+
+    Parameters
+    ----------
+    sharp : ndarray of shape (h, w)
+        Sharpened picture, sky at 0.
+    ellipse : Ellipse
+        Outline.
+    """
+    rows, columns = np.arange(sharp.shape[0])[:, None], np.arange(sharp.shape[1])[None, :]
+    radius, sector = ellipse.radius(rows, columns), ellipse.sector(rows, columns)
+    near = (radius > NEAR[0]) & (radius < NEAR[1])
+    count = np.bincount(sector[near], minlength=SECTORS)
+    level = np.bincount(sector[near], np.asarray(sharp, np.float64)[near], SECTORS)
+    level = scipy.ndimage.gaussian_filter1d(level, 1.0, mode="wrap")
+    level /= np.maximum(scipy.ndimage.gaussian_filter1d(count.astype(np.float64), 1.0, mode="wrap"), 1e-9)
+    middle = float(np.median(level))
+    if middle <= 0 or not count.any():
+        return np.ones(sharp.shape, np.float32)
+    level = np.clip(level / middle, 0.1, 10)
+    level /= level.mean()
+    turn = np.arctan2(rows - ellipse.row, columns - ellipse.column) / (2 * np.pi) % 1.0
+    there = np.interp(
+        turn, (np.arange(-1, SECTORS + 1) + 0.5) / SECTORS, np.concatenate([level[-1:], level, level[:1]])
+    )
+    return (1 + (there - 1) * np.clip((radius - 0.3) / 0.4, 0, 1)).astype(np.float32)
+
+
 class LimbProfile:
     """The fall of brightness across a limb, prepared for fitting.
 
@@ -160,10 +198,18 @@ class LimbProfile:
         Transfer of the perfect telescope on `frequencies(picture.shape)`; highest ones that are zero may be left out.
     cutoff : float
         Of the telescope, cycles a pixel.
+    bright : ndarray of shape (h, w), or None
+        See `around`; 1 everywhere by default.
     """
 
     def __init__(
-        self, picture: Float, seen: NDArray[np.bool_], ellipse: Ellipse, telescope: Float, cutoff: float
+        self,
+        picture: Float,
+        seen: NDArray[np.bool_],
+        ellipse: Ellipse,
+        telescope: Float,
+        cutoff: float,
+        bright: Float | None = None,
     ) -> None:
         shape = picture.shape
         rows, columns = np.arange(shape[0])[:, None], np.arange(shape[1])[None, :]
@@ -181,8 +227,11 @@ class LimbProfile:
         self._members = np.bincount(self._ring, minlength=count)
         self._radius = self._mean(radius.ravel()[self._where])
         self.profile = self._mean(picture.ravel()[self._where])
-        self._discs = [cosine(disc)[: keep[0], : keep[1]] * telescope for disc in disc_powers(ellipse, shape)]
+        discs = disc_powers(ellipse, shape) * (np.float32(1) if bright is None else bright)
+        self._discs = [cosine(disc)[: keep[0], : keep[1]] * telescope for disc in discs]
         self.top = float(self.profile.max())
+        depth = np.clip((1 - self._radius) * size * cutoff / WITHIN, 0, 1)
+        self.tolerance = SKY_TOLERANCE + (SURFACE_TOLERANCE - SKY_TOLERANCE) * depth
 
     def _mean(self, values: Float) -> NDArray[np.float64]:
         total = np.bincount(self._ring, values.astype(np.float64), len(self._members))

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from nightmill import stage
 
 from .blur import RATIO_RANGE, SHARE_RANGE, Blur
-from .limb import Ellipse, LimbProfile, find_ellipse
+from .limb import Ellipse, LimbProfile, around, find_ellipse
 from .optics import Optics
 from .signal import Signal
 from .spectral import cosine, frequencies, uncosine
@@ -33,8 +33,6 @@ EDGE = 0.08
 """The object ends where the deconvolved picture falls to this share of its level."""
 TOLERANCE = 0.0005
 """What the model cannot explain of the sky, as a share of the object's level."""
-LIMB_TOLERANCE = 0.004
-"""What the model cannot explain of a disc's fall at its limb (clouds, caps), as a share of its brightness there."""
 CYCLES = 4
 
 
@@ -139,7 +137,8 @@ class Channel:
         self._ellipse = ellipse = find_ellipse(sharp, self.inside, self.optics.cutoff)
         for _ in range(2 if ellipse is not None else 0):
             assert ellipse is not None
-            self._limb = LimbProfile(self.picture, self._seen, ellipse, self._telescope, self.optics.cutoff)
+            bright = around(sharp, ellipse)
+            self._limb = LimbProfile(self.picture, self._seen, ellipse, self._telescope, self.optics.cutoff, bright)
             _, growth = self._limb.residual(blur)
             growth = 1 + float(np.clip(growth, -0.05, 0.05))
             self._ellipse = ellipse = replace(ellipse, a=ellipse.a * growth, b=ellipse.b * growth)
@@ -190,7 +189,7 @@ class Channel:
         """Return what a blur leaves unexplained of the fall at the limb, over tolerance; empty where there is none."""
         if self._limb is None:
             return np.zeros(0)
-        return self._limb.residual(blur)[0] / LIMB_TOLERANCE
+        return self._limb.residual(blur)[0] / self._limb.tolerance
 
     def _model(self, sharp: Float, blur: Float) -> Float:
         """Return what the object, cut out along its outline, looks like through telescope and air.

@@ -7,7 +7,7 @@ import pytest
 
 from nightmill_stages.sharpen.apply import sharpen_wiener
 from nightmill_stages.sharpen.blur import Blur
-from nightmill_stages.sharpen.limb import Ellipse, LimbProfile, disc_powers, find_ellipse
+from nightmill_stages.sharpen.limb import Ellipse, LimbProfile, around, disc_powers, find_ellipse
 from nightmill_stages.sharpen.optics import Optics
 from nightmill_stages.sharpen.signal import measure_signal
 from nightmill_stages.sharpen.spectral import apply_transfer, frequencies
@@ -40,6 +40,25 @@ def test_ellipse_and_darkening_are_found_through_blur():
     for other in (Blur(2.0, 0.3, 0.3), Blur(4.5, 0.3, 0.3)):
         wrong, _ = profile.residual(other.transfer(frequencies(SHAPE), CUTOFF))
         assert np.std(wrong) > 4 * np.std(left)
+
+
+def test_a_bright_cap_does_not_spoil_the_fall():
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    radius, turn = TRUE.radius(y, x), np.arctan2(y - TRUE.row, x - TRUE.column)
+    # Twice as bright in one direction, half as bright in the other, as polar caps and terminators are.
+    factor = 1 + np.clip((radius - 0.3) / 0.4, 0, 1) * (0.9 * np.exp(-((turn / 0.5) ** 2)) - 0.3 * np.cos(turn))
+    discs = disc_powers(TRUE, SHAPE)
+    light = ((0.3 * discs[0] + 0.7 * discs[2]) * factor).astype(np.float32)
+    sharp = apply_transfer(light, OPTICS.transfer)
+    telescope, blur = OPTICS.transfer(frequencies(SHAPE)), Blur(3.0, 0.3, 0.3)
+    transfer = blur.transfer(frequencies(SHAPE), CUTOFF)
+    left = {}
+    for name, bright in (("even", None), ("around", around(sharp, TRUE))):
+        profile = LimbProfile(apply_transfer(sharp, transfer), np.ones(SHAPE, bool), TRUE, telescope, CUTOFF, bright)
+        left[name] = float(np.std(profile.residual(transfer)[0]))
+    # Smoothing over a sector or two is all that is lost.
+    assert left["around"] < 0.004
+    assert left["around"] < left["even"] / 3
 
 
 def test_what_is_no_ellipse_is_refused():
