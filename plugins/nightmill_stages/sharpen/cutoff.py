@@ -3,7 +3,8 @@
 What the two halves of a stack have in common is the scene times the square of the telescope's transfer, and ends at
 D/lambda. The last of it drowns in noise, so where the signal seems to end is a lower bound; but the way it falls says
 where it would reach zero. The scene's own power is taken as a power of frequency, which holds well over the upper half
-of the band.
+of the band. So does the blur left by the air nearly, but behind an obstruction less of it is lost towards the cut-off,
+which alone would make it seem several per cent too high: air as the motion of the frames tells it is reckoned with.
 """
 
 from __future__ import annotations
@@ -17,9 +18,10 @@ from numpy.typing import NDArray
 
 from nightmill_sky.optics import modulation_transfer
 
+from .blur import Blur
 from .spectral import Rings, cosine
 
-__all__ = ["CutoffFit", "fit_cutoff"]
+__all__ = ["USUAL", "CutoffFit", "fit_cutoff"]
 
 Float = NDArray[np.floating]
 USUAL = 0.33
@@ -58,7 +60,12 @@ class CutoffFit:
         return float(np.interp(cutoff, self.cutoff, self.cost))
 
 
-def fit_cutoff(halves: Sequence[tuple[Float, Float]], wavelengths_nm: Sequence[float], obstruction: float) -> CutoffFit:
+def fit_cutoff(
+    halves: Sequence[tuple[Float, Float]],
+    wavelengths_nm: Sequence[float],
+    obstruction: float,
+    air: tuple[float, float] | None = None,
+) -> CutoffFit:
     """Fit the cut-off of all channels of a stack together.
 
     Parameters
@@ -69,16 +76,21 @@ def fit_cutoff(halves: Sequence[tuple[Float, Float]], wavelengths_nm: Sequence[f
         Of the channels: cut-offs go with their inverse.
     obstruction : float
         Of the telescope.
+    air : (float, float), optional
+        D/r0 in the first channel and effective share of frames, see `Blur`; none by default.
     """
     grid = np.exp(np.linspace(np.log(0.08), np.log(0.9), 120))
     usual = USUAL * 530.0 / wavelengths_nm[0]
     cost = (np.log(grid / usual) / USUAL_SPREAD) ** 2
     for (first, second), wave in zip(halves, wavelengths_nm, strict=True):
-        cost = cost + _cost(first, second, grid * wavelengths_nm[0] / wave, obstruction)
+        blur = None if air is None else Blur(air[0] * (wavelengths_nm[0] / wave) ** 1.2, air[1], obstruction)
+        cost = cost + _cost(first, second, grid * wavelengths_nm[0] / wave, obstruction, blur)
     return CutoffFit(grid, cost)
 
 
-def _cost(first: Float, second: Float, cutoffs: NDArray[np.float64], obstruction: float) -> NDArray[np.float64]:
+def _cost(
+    first: Float, second: Float, cutoffs: NDArray[np.float64], obstruction: float, blur: Blur | None
+) -> NDArray[np.float64]:
     """Return the misfit of one channel for each supposed cut-off."""
     rings = Rings(first.shape, int(np.clip(min(first.shape) // 2, 24, 160)), float(np.sqrt(0.5)))
     a, b = (cosine(np.asarray(half, np.float64)) for half in (first, second))
@@ -99,6 +111,8 @@ def _cost(first: Float, second: Float, cutoffs: NDArray[np.float64], obstruction
         if cutoff < 0.9 * seen:
             continue
         passed = np.where(f < cutoff, np.asarray(modulation_transfer(np.minimum(f / cutoff, 1.0), obstruction)), 0) ** 2
+        if blur is not None:
+            passed = passed * blur.transfer(f, cutoff) ** 2
         for slope in slopes:
             base = passed * f**-slope
             # Scene, and what the halves share of their noise; neither can be negative.

@@ -13,7 +13,7 @@ from nightmill.artefacts import Picture
 
 from .apply import Sharpened, layer_gains, sharpen_lucy, sharpen_wavelet, sharpen_wiener
 from .blur import RATIO_RANGE, SHARE_RANGE, Blur
-from .cutoff import fit_cutoff
+from .cutoff import USUAL, fit_cutoff
 from .layers import finished, halves_of, noise_rms, noted
 from .limb import Ellipse
 from .measured import REFERENCE, Measured, measure_blur
@@ -26,6 +26,7 @@ from .optics import (
     seen_cutoff,
     telescope_cutoff,
 )
+from .seeing import prior_from_header
 from .signal import Signal, measure_signal
 from .sky import sky_level
 from .spectral import fill_gaps
@@ -51,7 +52,7 @@ class Sharpen(stage.PictureStage):
     """
 
     name = "sharpen"
-    version = "6"
+    version = "7"
     uses = ("telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):
@@ -137,6 +138,9 @@ class Sharpen(stage.PictureStage):
         obstruction = float(telescope.get("obstruction", USUAL_OBSTRUCTION))
         pairs = [pair for pair in halves if pair is not None]
         whole = len(pairs) == len(filled)
+        usual = Optics(USUAL * 530.0 / waves[0], obstruction, waves[0], "spectrum")
+        prior, _ = prior_from_header(picture.header, usual, field=bool(picture.header.get("fills_frame", False)))
+        air = prior.ratio, prior.share
         first: float | None = None
         source: Literal["telescope", "spectrum", "recipe"] = "telescope"
         if self.parameters.cutoff != "auto":
@@ -146,9 +150,11 @@ class Sharpen(stage.PictureStage):
             first = telescope_cutoff(aperture, waves[0], scale)
             other = night_scale(picture, context.night)
             if whole and other is not None and abs(np.log(other / scale)) > APART:
-                first = self._likelier(first, telescope_cutoff(aperture, waves[0], other), pairs, waves, obstruction)
+                first = self._likelier(
+                    first, telescope_cutoff(aperture, waves[0], other), pairs, waves, obstruction, air
+                )
         elif whole:
-            first, source = fit_cutoff(pairs, waves, obstruction).best, "spectrum"
+            first, source = fit_cutoff(pairs, waves, obstruction, air).best, "spectrum"
         optics, signals = [], []
         for c, wave in enumerate(waves):
             pair = halves[c]
@@ -174,9 +180,10 @@ class Sharpen(stage.PictureStage):
         halves: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
         waves: list[float],
         obstruction: float,
+        air: tuple[float, float],
     ) -> float:
         """Return which of two cut-offs, where planet and night file disagree on the scale, fits the spectrum better."""
-        fit = fit_cutoff(halves, waves, obstruction)
+        fit = fit_cutoff(halves, waves, obstruction, air)
         return by_disc if fit.at(by_disc) <= fit.at(by_telescope) else by_telescope
 
     def _blurs(

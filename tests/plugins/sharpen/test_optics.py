@@ -108,3 +108,16 @@ def test_cutoff_follows_from_the_way_the_spectrum_ends(cutoff, shape):
     # To some per cent: the sum of two steep unknowns, slope and cut-off; a wrong scale of a fifth must show.
     assert fit.best == pytest.approx(cutoff, rel=0.05)
     assert fit.at(cutoff) + 4 < fit.at(0.8 * cutoff)
+
+
+def test_air_does_not_raise_the_cutoff():
+    """As above behind an obstruction and air, of which the upper half of the band loses less than the lower."""
+    rng, shape, cutoff = np.random.default_rng(9), (200, 200), 0.32
+    f = np.maximum(frequencies(shape).astype(float), 0.004)
+    blur = Blur(5.0, 0.3, 0.33)
+    passed = modulation_transfer(np.minimum(f / cutoff, 1), 0.33) * blur.transfer(np.minimum(f, cutoff), cutoff)
+    scene = uncosine(rng.standard_normal(shape) * passed * f**-1.5)
+    halves = [scene + 1e-3 * scene.std() * rng.standard_normal(shape) for _ in range(2)]
+    blind, knowing = (fit_cutoff([(halves[0], halves[1])], [530.0], 0.33, air).best for air in (None, (5.0, 0.3)))
+    assert knowing == pytest.approx(cutoff, rel=0.03)
+    assert blind > 1.02 * knowing
