@@ -117,7 +117,8 @@ def test_air_does_not_raise_the_cutoff():
     blur = Blur(5.0, 0.3, 0.33)
     passed = modulation_transfer(np.minimum(f / cutoff, 1), 0.33) * blur.transfer(np.minimum(f, cutoff), cutoff)
     scene = uncosine(rng.standard_normal(shape) * passed * f**-1.5)
-    halves = [scene + 1e-3 * scene.std() * rng.standard_normal(shape) for _ in range(2)]
+    halves = [scene + 4e-3 * scene.std() * rng.standard_normal(shape) for _ in range(2)]
     blind, knowing = (fit_cutoff([(halves[0], halves[1])], [530.0], 0.33, air).best for air in (None, (5.0, 0.3)))
-    assert knowing == pytest.approx(cutoff, rel=0.03)
+    # Five seeds: 0.318 to 0.323 with the air, 0.332 to 0.342 without.
+    assert knowing == pytest.approx(cutoff, rel=0.02)
     assert blind > 1.02 * knowing
