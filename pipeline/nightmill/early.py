@@ -19,6 +19,8 @@ WORKER_ENVIRONMENT = {
     # Dask's nanny trims the heap so eagerly that every frame buffer is mapped anew: a third of the speed is lost.
     "MALLOC_TRIM_THRESHOLD_": str(2**30),
     "MALLOC_MMAP_THRESHOLD_": str(2**30),
+    # One heap for all threads of a worker: of others, hardly anything that was freed goes back to the system.
+    "MALLOC_ARENA_MAX": "1",
     # One task a thread: libraries that start threads of their own would fight over the same cores.
     **{f"{name}_NUM_THREADS": "1" for name in ("OMP", "MKL", "OPENBLAS", "NUMEXPR", "NUMBA")},
 }
