@@ -12,26 +12,13 @@ import scipy
 from numpy.typing import NDArray
 
 from .outline import object_mask
-from .register import Offset, find_offset, move
+from .register import Offset, move
 
-__all__ = ["align_planes", "apply_luminance", "channel_offsets", "find_object"]
+__all__ = ["align_planes", "apply_luminance", "find_object"]
 
 NO_OFFSET = Offset(0.0, 0.0, 1.0)
 LUMA = (0.2126, 0.7152, 0.0722)
 """Luminance of the linear sRGB primaries (IEC 61966-2-1)."""
-
-
-def channel_offsets(planes: Sequence[NDArray[np.float32]], reference: int) -> list[Offset]:
-    """Find the offset of each plane against the reference plane.
-
-    Parameters
-    ----------
-    planes : sequence of ndarray of float32, shapes (h_i, w_i)
-        Channels in linear light; NaN where there are no data.
-    reference : int
-        Index of the plane that stays where it is.
-    """
-    return [NO_OFFSET if i == reference else find_offset(planes[reference], p) for i, p in enumerate(planes)]
 
 
 def align_planes(

@@ -57,6 +57,11 @@ class Globes:
     geometry: dict[str, Any]
     turned_deg: tuple[float, ...] | None
 
+    @property
+    def zooms(self) -> list[float]:
+        """Size of each member's pixels over those of the picture wanted."""
+        return [self.target.equatorial_radius_px / source.equatorial_radius_px for source in self.sources]
+
 
 def turn_px(target: str, radius_px: float, seconds: float) -> float:
     """How far the middle of a planet's disc moves in some time, px."""

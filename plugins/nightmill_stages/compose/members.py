@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from nightmill.artefacts import Picture
 from nightmill.stage import Context
+from nightmill_sky.shading import darkening_of
 
 from ..write.display import sky_level
 from .combine import align_planes, find_object
@@ -19,7 +20,7 @@ from .register import Offset
 from .sense import find_sense
 from .turning import carrier, carry
 
-__all__ = ["carried", "joined_header", "moved", "say_derotated", "say_turned", "sensed"]
+__all__ = ["carried", "joined_header", "moved", "say_derotated", "say_turned", "sensed", "turned_px"]
 
 LAYERS = {"data": 5, "noise": 1, "weight": 1, "half_a": 5, "half_b": 5}
 """The pictures of a member, and the order of the spline that moves them."""
@@ -41,8 +42,9 @@ def carried(members: Sequence[Picture], globes: Globes, offsets: Sequence[Offset
     shape = members[1].data.shape
     parts: dict[str, list[NDArray[np.float32]]] = {name: [] for name in LAYERS}
     for member, source, offset in zip(members, globes.sources, offsets, strict=True):
-        way = carrier(source, globes.target, (shape[0], shape[1]), offset)
         sky = sky_level(member.data) or 0.0
+        darkening = darkening_of(member.data - np.float32(sky), source)[0]
+        way = carrier(source, globes.target, (shape[0], shape[1]), offset, darkening)
         for name, planes in parts.items():
             if (values := getattr(member, name)) is not None:
                 planes.append(carry(values, way, sky=sky, layer=name))
@@ -108,19 +110,28 @@ def joined_header(members: Sequence[Picture], labels: Sequence[str]) -> dict[str
     return header
 
 
-def say_turned(members: Sequence[Picture], context: Context) -> None:
-    """Caution when the planet turned by more than a pixel from the first capture to the last."""
+def turned_px(members: Sequence[Picture]) -> float:
+    """How far the middle of the planet's disc moved from the first member to the last; 0 where that is not known."""
     from nightmill_sky.bodies import BODIES
 
     times = [t for member in members if (t := member.utc_mid) is not None]
     target = members[1].captures[0].target if members[1].captures else None
     mask = find_object(members[1].data)
     if len(times) < 2 or mask is None or target is None or target not in BODIES:
-        return
-    radius = float(np.sqrt(mask.sum() / np.pi))
+        return 0.0
     turn = abs(BODIES[target].rotation_deg_per_day) * (max(times) - min(times)) / 86400.0
-    shift = radius * float(np.radians(turn))
+    return float(np.sqrt(mask.sum() / np.pi)) * float(np.radians(turn))
+
+
+def say_turned(members: Sequence[Picture], context: Context) -> None:
+    """Caution when the planet turned by more than a pixel from the first capture to the last."""
+    from nightmill_sky.bodies import BODIES
+
+    shift = turned_px(members)
     if shift > 1.0:
+        times = [t for member in members if (t := member.utc_mid) is not None]
+        target = str(members[1].captures[0].target)
+        turn = abs(BODIES[target].rotation_deg_per_day) * (max(times) - min(times)) / 86400.0
         context.caution(
             "rotation",
             f"{target.capitalize()} turned by {turn:.1f} degrees, {shift:.1f} px at the middle of the disc, from the "

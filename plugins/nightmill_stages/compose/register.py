@@ -18,9 +18,17 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from .outline import fit_outline_offset
+from nightmill_sky import Disc
+
+from .features import fit_feature_offset
+from .limb import fit_limb_offset
+from .outline import fit_outline_offset, object_mask
+from .voices import agree, combine_voices
 
 __all__ = ["Offset", "find_offset", "move"]
+
+SPIKE = 0.25
+"""A pixel that stands out from the median around it by more of the object's brightness is hot: no sharp limb does."""
 
 
 @dataclass(frozen=True)
@@ -34,15 +42,23 @@ class Offset:
     fit : float
         Normalised correlation of the gradient fields on the overlap, 0 to 1; below about 0.2 the offset is not
         to be trusted.
+    sigma_px : float or None
+        Standard error along an axis, where the object is surrounded by sky.
     """
 
     dy_px: float
     dx_px: float
     fit: float
+    sigma_px: float | None = None
 
 
 def find_offset(
-    reference: NDArray[np.float32], moving: NDArray[np.float32], *, scale_px: float | None = None
+    reference: NDArray[np.float32],
+    moving: NDArray[np.float32],
+    *,
+    scale_px: float | None = None,
+    disc: Disc | None = None,
+    features: bool = True,
 ) -> Offset:
     """Find the offset of `moving` against `reference` to a fraction of a pixel.
 
@@ -53,12 +69,17 @@ def find_offset(
     scale_px : float, optional
         Standard deviation of the Gaussian whose derivatives make the gradients; noise of smaller scale is ignored.
         By default 0.7 to 1.5, the more the noisier the pictures are.
+    disc : Disc, optional
+        The globe on the reference, where its orientation is known: then the limb is fitted with phase and darkening.
+    features : bool
+        Whether features lie at the same place in both; the limb alone decides otherwise.
 
     Returns
     -------
     Offset
-        Of an object surrounded by sky its outline decides, of a surface its features do. Any offset of up to half
-        the size of the pictures can be found. Pictures without any structure give (0, 0) with a fit of 0.
+        Of an object surrounded by sky its limb and what it shows through both filters decide, each by its worth along
+        each direction; of a surface its features do. Any offset of up to half the size of the pictures can be found.
+        Pictures without any structure give (0, 0) with a fit of 0.
 
     Notes
     -----
@@ -81,10 +102,19 @@ def find_offset(
         return Offset(0.0, 0.0, 0.0)
     fine_y, fine_x, peak = _peak(here, there)
     fit = float(np.clip(peak / energy, 0.0, 1.0))
-    outline = fit_outline_offset(first, second, scale_px=scale_px, start=(dy + fine_y, dx + fine_x))
-    if outline is not None:
-        return Offset(outline[0], outline[1], fit)
-    return Offset(dy + fine_y, dx + fine_x, fit)
+    start = (dy + fine_y, dx + fine_x)
+    limb = fit_outline_offset(first, second, scale_px=scale_px, start=start)
+    if limb is None:
+        return Offset(*start, fit)
+    near = (float(limb.offset[0]), float(limb.offset[1]))
+    clean = [_despiked(plane, smooth) for plane, smooth in ((reference, first), (moving, second))]
+    whole = None if disc is None else fit_limb_offset(clean[0], clean[1], disc, near)
+    limb = limb if whole is None else whole
+    # Clouds differ between filters, the limb is softened by darkening and phase: each is weak where the other is not.
+    mask = object_mask(scipy.ndimage.gaussian_filter(first, scale_px)) if features else None
+    inner = None if mask is None else fit_feature_offset(clean[0], clean[1], mask, near)
+    both = limb if inner is None or not agree(limb, inner) else combine_voices([limb, inner])
+    return Offset(float(both.offset[0]), float(both.offset[1]), fit, both.sigma_px)
 
 
 def move(plane: NDArray[np.float32], offset: Offset, shape: tuple[int, int], *, order: int = 5) -> NDArray[np.float32]:
@@ -149,6 +179,15 @@ def _prepare(plane: NDArray[np.float32]) -> tuple[NDArray[np.float64], float]:
         return np.zeros_like(values), 0.0
     noise = 1.4826 * float(np.median(np.abs(filled - values)))
     return (values - low) / (high - low), noise / (high - low)
+
+
+def _despiked(plane: NDArray[np.float32], smooth: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The picture on the scale of its smooth copy (sky 0, object 1), hot pixels levelled and nothing else touched."""
+    filled = _filled(plane)
+    values = scipy.ndimage.median_filter(filled, size=3, mode="nearest")
+    low, high = float(np.percentile(values, 1.0)), float(values.max())
+    level = (filled - low) / max(high - low, 1e-30)
+    return np.where(np.abs(level - smooth) > SPIKE, smooth, level)
 
 
 def _gradients(plane: NDArray[np.float64], scale_px: float) -> NDArray[np.complex128]:

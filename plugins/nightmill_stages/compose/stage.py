@@ -13,12 +13,13 @@ from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context, PictureStage
 
 from .balance import ALBEDOS, disc_colour, gains_for, surface_colour
-from .combine import NO_OFFSET, align_planes, apply_luminance, channel_offsets, find_object
+from .combine import NO_OFFSET, align_planes, apply_luminance, find_object
 from .dispersion import say_dispersion
 from .finish import choose_display, finish, skies_of
 from .globes import agree
-from .members import carried, joined_header, moved, say_derotated, say_turned, sensed
-from .register import Offset
+from .members import carried, joined_header, moved, say_derotated, say_turned, sensed, turned_px
+from .offsets import measured_offsets
+from .resolution import equalised, sharpness_of
 from .sets import Shot, find_sets
 
 __all__ = ["Channels", "Compose"]
@@ -29,10 +30,10 @@ ONE_SHOT_NM = (610.0, 535.0, 465.0)
 """Effective wavelengths behind the dyes of a one-shot-colour sensor, nm (common practice, no source)."""
 USUAL_NM = {"r": 630.0, "g": 530.0, "b": 460.0}
 """Where the night file does not say: the middle of usual R, G and B filters, nm (common practice, no source)."""
+LITTLE_TURN_PX = 0.1
+"""Turn of the planet below which features lie at the same place in all members of a set."""
 LAYERS = {"noise": 1, "weight": 1, "half_a": 5, "half_b": 5}
 """Companion pictures, and the order of the spline that moves them."""
-LEAST_FIT = 0.2
-LEAST_MOVE_PX = 0.03
 
 Gain = Annotated[float, stage.Field(gt=0, le=100)]
 
@@ -55,8 +56,8 @@ class Compose(PictureStage):
     """
 
     name = "compose"
-    version = "5"
-    uses = ("filters", "site")
+    version = "6"
+    uses = ("filters", "site", "telescope")
 
     class Parameters(stage.Parameters):
         """Parameters of compose."""
@@ -71,6 +72,11 @@ class Compose(PictureStage):
             "15 min", gt=0, description="Longest time from the first to the last start of a filter set."
         )
         register_channels: bool = stage.Field(True, description="Move the channels onto one another.")
+        one_resolution: bool = stage.Field(
+            True,
+            description="Make the colour of a set at the resolution of its softest channel, so that no limb is "
+            "coloured; brightness keeps its detail.",
+        )
         balance: Literal["auto", "none"] | tuple[Gain, Gain, Gain] = stage.Field(
             "auto",
             description="White balance: auto (the planet's published colour; a neutral Moon or Sun), none, or the "
@@ -154,7 +160,7 @@ class Compose(PictureStage):
         """Register and balance the channels of one colour stack."""
         if self.parameters.register_channels:
             planes = list(picture.data)
-            offsets = self._offsets(planes, NAMES, context, most_px=0.1 * min(picture.data.shape[1:]))
+            offsets = measured_offsets(planes, NAMES, context, most_px=0.1 * min(picture.data.shape[1:]))
             say_dispersion(picture, offsets, ONE_SHOT_NM, 1, context)
             if any(offset is not NO_OFFSET for offset in offsets):
                 shape = planes[0].shape
@@ -183,9 +189,19 @@ class Compose(PictureStage):
         else:
             say_turned(members, context)
         offsets = [NO_OFFSET] * len(members)
+        zooms = [1.0] * len(members) if globes is None else globes.zooms
+        sharpness = sharpness_of(members, zooms, context)
         if self.parameters.register_channels:
             planes = [m.data for m in members] if globes is None else list(carried(members, globes, offsets)["data"])
-            offsets = self._offsets(planes, labels, context)
+            turned = globes is not None and globes.turned_deg is not None
+            offsets = measured_offsets(
+                planes,
+                labels,
+                context,
+                sharpness=sharpness,
+                disc=globes.target if globes is not None and turned else None,
+                features=turned or turned_px(members) < LITTLE_TURN_PX,
+            )
         layers: dict[str, Any] = moved(members, offsets) if globes is None else carried(members, globes, offsets)
         brightness = {name: None if v is None or len(names) == 3 else v[3] for name, v in layers.items()}
         companions: dict[str, Any] = {n: None if v is None else v[:3] for n, v in layers.items() if n != "data"}
@@ -198,6 +214,8 @@ class Compose(PictureStage):
             header=joined_header(members, labels),
         )
         mask = find_object(colour.data)
+        if self.parameters.one_resolution and sharpness is not None:
+            colour = equalised(colour, sharpness.of(0, 1, 2), mask, skies_of(colour.data, mask), context)
         night = {_key(name): value for name, value in context.night.get("filters", {}).items()}
         waves = [night.get(name, USUAL_NM.get(name)) for name in wanted]
         colour = finish(colour, self._gains(colour, mask, waves, context), mask, context)
@@ -206,27 +224,6 @@ class Compose(PictureStage):
         colour = choose_display(colour, mask, context)
         rest = [picture for name, picture in by_filter.items() if name not in names or self.parameters.singles]
         return [colour, *(self._single(picture, context) for picture in rest)] if rest else colour
-
-    def _offsets(
-        self, planes: Sequence[NDArray[np.float32]], labels: Sequence[str], context: Context, most_px: float = np.inf
-    ) -> list[Offset]:
-        """Measure the channels' offsets against the second one, and keep those that can be trusted."""
-        kept: list[Offset] = []
-        for label, found in zip(labels, channel_offsets(planes, 1), strict=True):
-            size = float(np.hypot(found.dy_px, found.dx_px))
-            if found.fit < LEAST_FIT or size > most_px:
-                context.caution(
-                    "register_channels",
-                    f"The {label} channel could not be registered on {labels[1]} (fit {found.fit:.2f}, offset "
-                    f"{size:.1f} px) and stays where it is; colour fringes are likely.",
-                )
-                found = NO_OFFSET
-            kept.append(found if size >= LEAST_MOVE_PX else NO_OFFSET)
-        moved = {n: [round(o.dy_px, 3), round(o.dx_px, 3)] for n, o in zip(labels, kept, strict=True)}
-        context.measure(
-            "channel_offsets_px", moved, f"Offset (down, right) of each channel against {labels[1]}, in px."
-        )
-        return kept
 
     def _gains(
         self,

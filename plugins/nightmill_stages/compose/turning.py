@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from nightmill_sky import Disc
 from nightmill_sky.derotate import Derotation, derotation
+from nightmill_sky.shading import DARKENING
 
 from .register import Offset
 
@@ -54,7 +55,9 @@ def still(source: Disc, target: Disc) -> Disc:
     )
 
 
-def carrier(source: Disc, target: Disc, shape: tuple[int, int], offset: Offset) -> Carrier:
+def carrier(
+    source: Disc, target: Disc, shape: tuple[int, int], offset: Offset, darkening: float = DARKENING
+) -> Carrier:
     """Work out how to take a picture to the wanted place and time.
 
     Parameters
@@ -66,9 +69,12 @@ def carrier(source: Disc, target: Disc, shape: tuple[int, int], offset: Offset) 
     offset : Offset
         Where a picture that was carried without it still lies against the reference; taken out in the same step, so
         that the picture is interpolated only once.
+    darkening : float
+        Minnaert's exponent of the limb darkening through this filter: a wrong one brightens one side of the disc and
+        darkens the other, which looks like a shift.
     """
     wanted = target.moved(target.centre_column_px - offset.dx_px, target.centre_row_px - offset.dy_px)
-    turned = derotation(source, wanted, shape)
+    turned = derotation(source, wanted, shape, darkening=darkening)
     row, column = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float64)
     x, y = wanted.to_planet_axes(column, row)
     from_column, from_row = source.from_planet_axes(x, y)
