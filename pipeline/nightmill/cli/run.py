@@ -86,12 +86,12 @@ def process(night: Path, out: Path | None, *, quiet: bool = False, **options: ob
     """Run a night and tell where to look; shared with the demo."""
     _start_workers(night, out, options)
     from ..run import Options, run_night
-    from ..run.progress import Progress
+    from ..run.progress import Progress, count
 
     result = run_night(night, out, Options(**options), Progress(quiet=quiet))  # type: ignore[arg-type]
     counts = result.summary["counts"]
     aside = counts["set_aside"]
-    words = f"{counts['pictures']} pictures of {counts['done']} captures"
+    words = f"{count(counts['pictures'], 'picture')} of {count(counts['done'], 'capture')}"
     words += f"; {aside} set aside, with reasons in the report" if aside else ""
     click.echo(f"{words}\n  look at   {result.out / 'report' / 'index.html'}\n  pictures  {result.out / 'pictures'}")
     return result.exit_code

@@ -9,7 +9,7 @@ from typing import TextIO
 
 from ..plan import Plan
 
-__all__ = ["Progress"]
+__all__ = ["Progress", "count"]
 
 LINE_SECONDS = 60.0
 
@@ -56,7 +56,7 @@ class Progress:
         frames = sum(chain.capture.frames for chain in plan.chains)
         size = sum(chain.capture.frames * chain.capture.frame_bytes for chain in plan.chains)
         masters = f", {len(plan.masters)} darks and flats" if plan.masters else ""
-        self._say(f"{_count(self._total, 'capture')}, {frames:,} frames, {size / 1e9:.2f} GB{masters}")
+        self._say(f"{count(self._total, 'capture')}, {count(frames, 'frame')}, {size / 1e9:.2f} GB{masters}")
         if self._live_wanted:
             from rich.live import Live
 
@@ -105,7 +105,7 @@ class Progress:
     def waiting(self, recording: int) -> None:
         """Tell, at most once a minute, that recordings are being waited for."""
         if time.monotonic() - self._last > LINE_SECONDS:
-            more = f"; {_count(recording, 'recording')} still growing" if recording else ""
+            more = f"; {count(recording, 'recording')} still growing" if recording else ""
             self._say(f"        {self._clock()}  waiting for recordings{more}")
 
     def end(self) -> None:
@@ -124,5 +124,6 @@ class Progress:
         return f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
 
 
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
+def count(number: int, noun: str) -> str:
+    """Return a number with its noun, as English has it."""
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
