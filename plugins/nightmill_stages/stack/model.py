@@ -29,12 +29,14 @@ FRAMES = 96
 """Frames in the first picture: spread over those that will be stacked."""
 
 
-def wide_open(layout: Layout, dtype: Any) -> Envelope:
-    """Return an envelope that rejects nothing, around zero."""
+def wide_open(layout: Layout, dtype: Any, level: float = 0.0) -> Envelope:
+    """Return an envelope that rejects nothing, around a level in ADU: what is expected where frames saw nothing."""
     shape = (layout.parities, *layout.frame_shape)
     kind = np.dtype(dtype)
     limits = np.iinfo(kind) if kind.kind in "iu" else np.finfo(kind)
-    return Envelope(np.zeros(shape, np.float32), np.full(shape, limits.min, kind), np.full(shape, limits.max, kind))
+    return Envelope(
+        np.full(shape, level, np.float32), np.full(shape, limits.min, kind), np.full(shape, limits.max, kind)
+    )
 
 
 def sample_rows(chosen: NDArray[np.bool_]) -> NDArray[np.int64]:
@@ -84,12 +86,15 @@ def first_model(
     """
     few = replace(layout, phases=2)
     resampled = bent and layout.cfa is None
-    expected = wide_open(few, context.capture.dtype)
+    # Near the border some frames saw nothing: the sky goes on there, or a surface of usual brightness.
+    usual = table["background"][rows] + np.where(table["fills_frame"][rows], table["level"][rows], 0)
+    beyond = float(np.median(usual)) * context.capture.full_scale
+    expected = wide_open(few, context.capture.dtype, beyond)
     sums = empty_bent(few) if resampled else empty(few)
     for row in rows:
         frame = _read(table, int(row), context, hot)
         if frame.dtype != expected.low.dtype:
-            expected = wide_open(few, frame.dtype)
+            expected = wide_open(few, frame.dtype, beyond)
         shift = float(table["dy_px"][row]), float(table["dx_px"][row])
         if resampled:
             shift, field, seen = way_of(table, int(row), few, turning, strips=True)

@@ -73,7 +73,7 @@ class StackFrames(stage.Fold):
     """
 
     name = "stack"
-    version = "10"
+    version = "11"
     needs = (
         "kept",
         "sharpness",
