@@ -44,7 +44,7 @@ class Hard:
     Attributes
     ----------
     scene : str
-        "jupiter", "mars" or "moon".
+        "jupiter", "mars", "moon" or "sun".
     channels : tuple of str
         Keys of `GRID`: three for a mosaic sensor (RGGB), else one.
     shape, frames, fps
@@ -228,7 +228,7 @@ def make(wanted: Hard) -> Recorded:
 
     rng = np.random.default_rng([wanted.seed, 17])
     shape, n = wanted.shape, wanted.frames
-    field_ = wanted.scene == "moon"
+    field_ = wanted.scene in ("moon", "sun")
     # Light that leaves the frame must not come in at the other side.
     margin = 64 if field_ else 40
     big = tuple(v + 2 * margin for v in shape)

@@ -1,4 +1,7 @@
-"""Scenes for the captures in hard air: a banded planet, a desert planet, a cratered field. Before any telescope."""
+"""Scenes for the captures in hard air: a banded planet, a desert planet, a cratered field, a field on the Sun.
+
+Before any telescope.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,8 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+from scipy.special import expit
 
 __all__ = ["SCENES"]
 
@@ -148,5 +153,34 @@ def moon(shape: tuple[int, int], seed: int, channels: tuple[str, ...]) -> Made:
     return plane[None], (shape[0] / 2, shape[1] / 2), None, 0.0
 
 
-SCENES: Mapping[str, Callable[..., Made]] = {"jupiter": jupiter, "mars": mars, "moon": moon}
+def sun(shape: tuple[int, int], seed: int, channels: tuple[str, ...]) -> Made:
+    """A field on the Sun far from the limb: granules, and a spot with its penumbra."""
+    rng = np.random.default_rng([seed, 74])
+    fine = 2
+    rows, columns = (n * fine for n in shape)
+    y, x = np.mgrid[:rows, :columns].astype(np.float32)
+    # Granules of some 1.3 arcsec: bright cells with dark lanes where two are equally near.
+    size = 7.5 * fine
+    count = int(rows * columns / size**2 * 1.1)
+    seeds = rng.uniform(0, 1, (count, 2)) * [rows, columns]
+    bright = 1 + 0.10 * rng.standard_normal(count)
+    near, which = cKDTree(seeds).query(np.stack([y.ravel(), x.ravel()], axis=1), k=2)
+    lane = np.clip((near[:, 1] - near[:, 0]) / (0.35 * size), 0, 1).reshape(rows, columns)
+    light = bright[which[:, 0]].reshape(rows, columns) * (0.78 + 0.22 * lane) + 0.02 * clouds((rows, columns), 1.2, rng)
+    light = cv2.GaussianBlur(light.astype(np.float32), (0, 0), 0.6 * fine)
+    cy, cx = rows * rng.uniform(0.4, 0.6), columns * rng.uniform(0.4, 0.6)
+    turn = np.arctan2(y - cy, x - cx)
+    ragged = 1 + 0.10 * np.sin(3 * turn + 1.0) + 0.06 * np.sin(7 * turn)
+    radius = np.hypot(y - cy, x - cx) / ragged / (38 * fine)
+    threads = 1 + 0.22 * np.sin(46 * turn + 3 * clouds((rows, columns), 1.6, rng))
+    penumbra = 0.72 * threads * (0.85 + 0.15 * light)
+    umbra = 0.16 + 0.02 * clouds((rows, columns), 1.4, rng)
+    inside = expit((1 - radius) / 0.02)
+    core = expit((0.45 - radius) / 0.03)
+    light = (light * (1 - inside) + penumbra * inside) * (1 - core) + umbra * core
+    plane = np.maximum(light, 0.05).reshape(shape[0], fine, shape[1], fine).mean(axis=(1, 3)).astype(np.float32)
+    return plane[None], (shape[0] / 2, shape[1] / 2), None, 0.0
+
+
+SCENES: Mapping[str, Callable[..., Made]] = {"jupiter": jupiter, "mars": mars, "moon": moon, "sun": sun}
 """Makers: (shape, seed, channels) to scene (channels, rows, columns), disc centre, semi-axes, north."""
