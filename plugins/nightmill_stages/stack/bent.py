@@ -157,8 +157,8 @@ def _add_strip(
     mass, mass2 = sums["weight"][half][strip], sums["weight2"][strip]
     if isinstance(weight, np.ndarray):
         local = weight[strip]
-        weighted = difference * (local if difference.ndim == 2 else local[..., None])
-        total += weighted
+        weighted = cv2.multiply(difference, local) if difference.ndim == 2 else difference * local[..., None]
+        cv2.accumulate(weighted, total)
         cv2.accumulateProduct(weighted, difference, square)
         cv2.accumulate(local, mass)
         cv2.accumulateSquare(local, mass2)

@@ -116,18 +116,22 @@ class Bending:
         height, width = layout.sensor or (layout.height, layout.width)
         self._down = _weights(layout.top, layout.height, 1, height, mesh.shape[0])
         across = _weights(layout.left, layout.width, 1, width, mesh.shape[1])
-        self._nodes = np.matmul(np.ascontiguousarray(np.moveaxis(mesh, -1, 0), np.float32), across.T)
+        values = np.ascontiguousarray(np.moveaxis(mesh, -1, 0), np.float32)
+        # Below the nodes' own rows two more: each column's number, and ones.
+        self._nodes = np.empty((2, mesh.shape[0] + 2, layout.width), np.float32)
+        np.matmul(values, across.T, out=self._nodes[:, :-2])
+        self._nodes[:, -2], self._nodes[:, -1] = np.arange(layout.width), 1
 
     def at(self, strip: tuple[slice, slice], shift: tuple[float, float]) -> tuple[Float, Float]:
         """Return rows and columns for a part of what is stacked, moved by a shift common to all."""
         share = self._down[strip[0]]
-        used = np.flatnonzero(share.any(axis=0))
-        near = slice(int(used[0]), int(used[-1]) + 1)
-        rows, columns = (np.matmul(share[:, near], nodes[near, strip[1]]) for nodes in self._nodes)
-        down, across = (np.arange(one.start, one.stop, dtype=np.float32) for one in strip)
-        rows += (down + np.float32(shift[0]))[:, None]
-        columns += across + np.float32(shift[1])
-        return rows, columns
+        near = np.flatnonzero(share.any(axis=0))
+        of = np.empty((2, share.shape[0], len(near) + 2), np.float32)
+        of[:, :, :-2] = share[:, near]
+        of[0, :, -2], of[0, :, -1] = 0, np.arange(strip[0].start, strip[0].stop) + shift[0]
+        of[1, :, -2], of[1, :, -1] = 1, shift[1]
+        used = self._nodes[:, [*near, -2, -1], strip[1]]
+        return np.matmul(of[0], used[0]), np.matmul(of[1], used[1])
 
 
 def way_of(

@@ -73,7 +73,7 @@ class StackFrames(stage.Fold):
     """
 
     name = "stack"
-    version = "11"
+    version = "12"
     needs = (
         "kept",
         "sharpness",
