@@ -40,7 +40,7 @@ DEFAULT_LAYERS = 6
 USUAL_OBSTRUCTION = 0.3
 """Of telescopes where the night file names none: reflectors have 0.2 to 0.4 (common practice, no source)."""
 RESTRAINT = {"guess": 0.6, "motion": 0.8}
-"""Strength where the blur is not measured on the frames or the picture. By motion alone 0.8 is best in the mean of eight
+"""Strength where the blur is not measured on frames or picture. By motion alone 0.8 is best in the mean of eight
 lunar captures (41.9 dB; 40.6 at full strength; the quality benchmark's tuning set and second simulator)."""
 APART = 0.04
 """Scales whose logarithms differ by more contradict each other."""
