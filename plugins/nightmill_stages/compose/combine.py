@@ -11,6 +11,8 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from nightmill.stage import Each, in_turn
+
 from .outline import object_mask
 from .register import Offset, move
 
@@ -22,7 +24,12 @@ LUMA = (0.2126, 0.7152, 0.0722)
 
 
 def align_planes(
-    planes: Sequence[NDArray[np.float32]], offsets: Sequence[Offset], shape: tuple[int, int], *, order: int = 5
+    planes: Sequence[NDArray[np.float32]],
+    offsets: Sequence[Offset],
+    shape: tuple[int, int],
+    *,
+    order: int = 5,
+    each: Each = in_turn,
 ) -> NDArray[np.float32]:
     """Resample planes on common pixels; only what all of them cover has data.
 
@@ -31,7 +38,7 @@ def align_planes(
     ndarray of float32, shape (n, h, w)
         NaN in all planes wherever one of them has no data.
     """
-    moved = np.stack([move(p, offset, shape, order=order) for p, offset in zip(planes, offsets, strict=True)])
+    moved = np.stack(each(lambda k: move(planes[k], offsets[k], shape, order=order), range(len(planes))))
     moved[:, ~np.isfinite(moved).all(axis=0)] = np.nan
     return moved
 

@@ -49,14 +49,17 @@ def measured_offsets(
     most_px : float
         Larger offsets are not believed.
     """
+
+    def against_second(k: int) -> Offset:
+        if k == 1:
+            return NO_OFFSET
+        pair = [planes[1], planes[k]]
+        if sharpness is not None:
+            pair = softened(pair, sharpness.of(1, k))
+        return find_offset(pair[0], pair[1], disc=disc, features=features)
+
     kept: list[Offset] = []
-    for k, (label, plane) in enumerate(zip(labels, planes, strict=True)):
-        found = NO_OFFSET
-        if k != 1:
-            pair = [planes[1], plane]
-            if sharpness is not None:
-                pair = softened(pair, sharpness.of(1, k))
-            found = find_offset(pair[0], pair[1], disc=disc, features=features)
+    for label, found in zip(labels, context.each(against_second, range(len(planes))), strict=True):
         size = float(np.hypot(found.dy_px, found.dx_px))
         if found.fit < LEAST_FIT or size > most_px:
             context.caution(

@@ -164,11 +164,11 @@ class Compose(PictureStage):
             say_dispersion(picture, offsets, ONE_SHOT_NM, 1, context)
             if any(offset is not NO_OFFSET for offset in offsets):
                 shape = planes[0].shape
-                layers: dict[str, Any] = {"data": align_planes(planes, offsets, shape)}
+                layers: dict[str, Any] = {"data": align_planes(planes, offsets, shape, each=context.each)}
                 for name, order in LAYERS.items():
                     values = getattr(picture, name)
                     if values is not None:
-                        layers[name] = align_planes(list(values), offsets, shape, order=order)
+                        layers[name] = align_planes(list(values), offsets, shape, order=order, each=context.each)
                 picture = picture.replace(**layers)
         mask = find_object(picture.data)
         balanced = finish(picture, self._gains(picture, mask, ONE_SHOT_NM, context), mask, context)
