@@ -55,7 +55,7 @@ class Sharpen(stage.PictureStage):
     """
 
     name = "sharpen"
-    version = "8"
+    version = "9"
     uses = ("telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):

@@ -87,7 +87,7 @@ def hard(frames: int | None) -> dict[str, Hard]:
         "mars-blue": Hard("mars", blue, (144, 144), count(1500), seed=207, full_well_e=700.0),
         "mars-12-bit": Hard("mars", red, (144, 144), count(1500), seed=208, full_well_e=3000.0, bits=12, ratio=7.5),
         "moon": Hard("moon", red, (400, 512), count(400), seed=205, bending_px=1.5, ratio=5.0, fps=40.0),
-        "sun": Hard("sun", green, (400, 512), count(400), seed=209, bending_px=1.2, ratio=5.0, fps=60.0),
+        "sun": Hard("sun", green, (400, 512), count(400), seed=210, bending_px=1.2, ratio=5.0, fps=60.0),
     }
 
 

@@ -180,3 +180,12 @@ def test_windows_of_a_finer_stack_read_the_same():
         powers.append(np.array(add_stack(facts, stack)["stack"])[2:38])
     # The fine window begins a quarter of a pixel elsewhere: nothing but its edge differs.
     np.testing.assert_allclose(powers[1], powers[0], rtol=0.15)
+
+
+def test_shifts_are_not_made_up_where_noise_hides_fine_detail():
+    # Faint detail, as on the Sun: beyond a third of the cut-off there is nothing but noise, and there air and shifts
+    # look alike.
+    found, _, _ = measured(4.0, noise=0.03)
+    assert found is not None
+    assert found.left_px < 1.0
+    assert found.frames_ratio == pytest.approx(4.0, rel=0.2)
