@@ -221,3 +221,16 @@ def test_where_files_cannot_have_two_names_they_are_copied(store, monkeypatch):
     monkeypatch.setattr("os.link", refuse)
     store.adopt(fill(store), "cd" * 32)
     assert store.open("cd" * 32).is_dir()
+
+
+def test_what_does_not_last_is_not_waited_for_and_still_checked(tmp_path, monkeypatch):
+    synced = []
+    monkeypatch.setattr("nightmill.store.sync_file", synced.append)
+    store = Store(tmp_path)
+    for key, lasting in (("a" * 64, True), ("b" * 64, False)):
+        with store.make(key, {}, lasting=lasting) as folder:
+            (folder / "part.npy").write_bytes(b"sums")
+    assert [path.name for path in synced] == ["part.npy"]
+    (store.path("b" * 64) / "part.npy").write_bytes(b"sumz")
+    with pytest.raises(DamagedError):
+        store.open("b" * 64)
