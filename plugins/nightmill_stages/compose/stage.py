@@ -19,6 +19,7 @@ from .finish import choose_display, finish, skies_of
 from .globes import agree
 from .members import carried, joined_header, moved, say_derotated, say_turned, sensed, turned_px
 from .offsets import measured_offsets
+from .repeats import chosen, with_repeats
 from .resolution import equalised, sharpness_of
 from .sets import Shot, find_sets
 
@@ -56,7 +57,7 @@ class Compose(PictureStage):
     """
 
     name = "compose"
-    version = "6"
+    version = "7"
     uses = ("filters", "site", "telescope")
 
     class Parameters(stage.Parameters):
@@ -107,7 +108,8 @@ class Compose(PictureStage):
         for members in by_target.values():
             timed = [i for i in members if units[i][0].utc_start is not None]
             shots = [Shot(i, _key(units[i][0].filter), float(units[i][0].utc_start or 0.0)) for i in timed]
-            groups += find_sets(shots, wanted, also=also, window_s=60.0 * self.parameters.window)
+            window_s = 60.0 * self.parameters.window
+            groups += with_repeats(find_sets(shots, wanted, also=also, window_s=window_s), shots, wanted, window_s)
             # Without times only a night with one capture a filter leaves no doubt about what belongs together.
             loose = [i for i in members if units[i][0].utc_start is None]
             shots = [Shot(i, _key(units[i][0].filter), 0.0) for i in loose]
@@ -118,9 +120,14 @@ class Compose(PictureStage):
     def develop(self, pictures: list[Picture], context: Context) -> Picture | list[Picture]:
         """Make the colour picture of a set, or finish the pictures that can be made."""
         by_filter = {_key(_filter(p)): p for p in pictures if p.data.ndim == 2}
-        wanted = self._wanted()
-        if len(pictures) > 1 and len(by_filter) == len(pictures) and all(name in by_filter for name in wanted):
-            return self._set(by_filter, context)
+        spare: list[Picture] = []
+        if len(by_filter) < len(pictures):
+            also = [name for name in [self._luminance()] if name is not None]
+            by_filter, spare = chosen(pictures, self._wanted(), also, 60.0 * self.parameters.window, context)
+        if len(by_filter) > 1 and all(name in by_filter for name in self._wanted()):
+            made = self._set(by_filter, context)
+            singles = [self._single(picture, context) for picture in spare]
+            return [*(made if isinstance(made, list) else [made]), *singles] if singles else made
         self._say_missing(pictures, context)
         return [self._single(picture, context) for picture in pictures]
 
