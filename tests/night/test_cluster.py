@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 import time
+import warnings
 
 import psutil
 import pytest
@@ -55,14 +56,18 @@ class Cluster:
         """Wait until there are so many workers."""
         from distributed import Client
         from distributed.security import Security
+        from distributed.versions import VersionMismatchWarning
 
         authority, certificate, key = self.tls
         security = Security(tls_ca_file=authority, tls_client_cert=certificate, tls_client_key=key)
-        with Client(self.address, timeout="30s", set_as_default=False, security=security) as client:
-            deadline = time.monotonic() + 90
-            while len(client.nthreads()) != count:
-                assert time.monotonic() < deadline
-                time.sleep(0.1)
+        with warnings.catch_warnings():
+            # Dask tells of a worker with other versions, when it is there before this client is.
+            warnings.simplefilter("ignore", VersionMismatchWarning)
+            with Client(self.address, timeout="30s", set_as_default=False, security=security) as client:
+                deadline = time.monotonic() + 90
+                while len(client.nthreads()) != count:
+                    assert time.monotonic() < deadline
+                    time.sleep(0.1)
 
     def command(self, night, out):
         """Return the command that works on it."""

@@ -248,6 +248,8 @@ class DaskEngine(Engine):
         except (CancelledError, OSError, RuntimeError, ImportError, PickleError) as error:
             # A task never raises: what comes here is of Dask and the network, a failure of the machine.
             kind, reason = "machine", f"{type(error).__name__}: {error}"
+            if isinstance(error, (CancelledError, OSError)):
+                reason = f"the scheduler cannot be reached any more ({reason})"
             return {"ok": False, "kind": kind, "reason": reason, "trace": "", "seconds": 0.0, "peak_mb": 0.0}
 
     def ask_workers(self, function: Callable[..., Any], *arguments: Any) -> dict[str, Any]:
