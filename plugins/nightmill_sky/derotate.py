@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from nightmill_sky.geometry import Disc
 from nightmill_sky.outlines import ring_cover
 
-__all__ = ["Derotation", "apply_derotation", "derotation", "turn_deg"]
+__all__ = ["Derotation", "apply_derotation", "derotation", "limb_passage", "turn_deg"]
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -26,6 +26,9 @@ Image = NDArray[np.float32]
 # Giant Planet Jupiter, 1995, chapter 3). The change is spread over 2 degrees so that the picture does not tear.
 _EQUATORIAL_EDGE_DEG = 10.0
 _EQUATORIAL_BLEND_DEG = 2.0
+
+_LIMB_PX = (0.5, 3.5)
+"""Distance inside the limb at which turning begins and is complete, px: about the blur of a limb."""
 
 _LIMB_WIDTH = 0.25  # cosine of the emission angle below which a spot begins to count less
 _DUSK_WIDTH = 0.10  # the same for the height of the Sun
@@ -210,3 +213,25 @@ def apply_derotation(picture: NDArray[np.floating], turn: Derotation, *, use_gai
     rows, columns = image.shape[:2]
     inside = (turn.column_px >= 0) & (turn.column_px <= columns - 1) & (turn.row_px >= 0) & (turn.row_px <= rows - 1)
     return out.astype(np.float32, copy=False), (turn.weight * inside).astype(np.float32)
+
+
+def limb_passage(disc: Disc, x_px: Array, y_px: Array) -> Array:
+    """Return how far inside the limb places are, from 0 at the limb to 1 where the globe can be turned as it is seen.
+
+    Near the limb light belongs to the blur of the limb more than to a place on the globe, so turning fades out there.
+
+    Parameters
+    ----------
+    disc : Disc
+    x_px, y_px : ndarray of float64
+        Along and across the planet's axes, as `Disc.to_planet_axes` gives them.
+
+    Returns
+    -------
+    ndarray of float64
+        0 to 1, smooth (cubic) between the two distances.
+    """
+    long, short = disc.semi_axes_px
+    inside = short * (1.0 - np.hypot(x_px, y_px * long / short))
+    t = np.clip((inside - _LIMB_PX[0]) / (_LIMB_PX[1] - _LIMB_PX[0]), 0.0, 1.0)
+    return np.asarray(t * t * (3.0 - 2.0 * t))

@@ -15,15 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightmill_sky import Disc
-from nightmill_sky.derotate import Derotation, derotation
+from nightmill_sky.derotate import Derotation, derotation, limb_passage
 from nightmill_sky.shading import DARKENING
 
 from .register import Offset
 
 __all__ = ["Carrier", "carrier", "carry", "still"]
-
-_LIMB_PX = (0.5, 3.5)
-"""Distance inside the limb at which turning begins and is complete, px: about the blur of a sharpened limb."""
 
 
 @dataclass(frozen=True)
@@ -78,10 +75,7 @@ def carrier(
     row, column = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float64)
     x, y = wanted.to_planet_axes(column, row)
     from_column, from_row = source.from_planet_axes(x, y)
-    long, short = wanted.semi_axes_px
-    inside = short * (1.0 - np.hypot(x, y * long / short))
-    t = np.clip((inside - _LIMB_PX[0]) / (_LIMB_PX[1] - _LIMB_PX[0]), 0.0, 1.0)
-    share = t * t * (3.0 - 2.0 * t) * turned.weight
+    share = limb_passage(wanted, x, y) * turned.weight
     return Carrier(turned, from_column.astype(np.float32), from_row.astype(np.float32), share.astype(np.float32))
 
 

@@ -19,16 +19,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightmill_sky import Disc
-from nightmill_sky.derotate import derotation
+from nightmill_sky.derotate import derotation, limb_passage
 
 from .phases import Layout
 
 __all__ = ["Seen", "Turning", "disc_to_json", "globe_fields", "turning_of"]
 
 Float = NDArray[np.float32]
-
-LIMB_PX = (0.5, 3.5)
-"""Distance inside the limb at which turning begins and is complete, px: about the blur of the limb of a stack."""
 
 
 @dataclass(frozen=True)
@@ -167,10 +164,7 @@ def globe_fields(
     """
     row, column = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float64)
     x, y = wanted.to_planet_axes(column, row)
-    long, short = wanted.semi_axes_px
-    inside = short * (1.0 - np.hypot(x, y * long / short))
-    t = np.clip((inside - LIMB_PX[0]) / (LIMB_PX[1] - LIMB_PX[0]), 0.0, 1.0)
-    share = t * t * (3.0 - 2.0 * t)
+    share = limb_passage(wanted, x, y)
     result = np.zeros((4, len(meridians), *shape), np.float32)
     for index, known in enumerate(meridians):
         turn = derotation(replace(wanted, **known), wanted, shape)
