@@ -174,6 +174,8 @@ def test_a_link_opens_its_capture(opened):
     first = page.locator("details.capture").first
     assert first.get_attribute("open") is None
     page.locator("#captures-table tbody a").first.click()
+    # The page hears of its new address a moment after the click.
+    page.wait_for_selector("details.capture[open]", state="attached", timeout=10_000)
     assert first.get_attribute("open") is not None
     assert first.locator("svg.plot").count() >= 4
 
