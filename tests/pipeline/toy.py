@@ -154,6 +154,7 @@ class ToyScale(stage.PictureStage):
     class Parameters(stage.Parameters):
         factor: float = stage.Field(2.0, gt=0, description="Factor.")
         together: bool = stage.Field(False, description="One picture of all captures of a target.")
+        singles: bool = stage.Field(False, description="With `together`, the pictures of the captures as well.")
 
     def group(self, units):
         if not self.parameters.together:
@@ -166,8 +167,14 @@ class ToyScale(stage.PictureStage):
     def develop(self, pictures, context):
         data = sum(p.data for p in pictures) * np.float32(self.parameters.factor)
         captures = tuple(c for p in pictures for c in p.captures)
-        context.measure("members", len(pictures), "pictures went in")
-        return Picture(data, captures, ("L",), header=pictures[0].header, record=pictures[0].record)
+        context.about(*pictures).measure("members", len(pictures), "pictures went in")
+        whole = Picture(data, captures, ("L",), header=pictures[0].header, record=pictures[0].record)
+        if not self.parameters.singles:
+            return whole
+        context.choose("factor", self.parameters.factor, "It was given.")
+        for one in pictures:
+            context.about(one).measure("own", one.captures[0].file, "its own file")
+        return [whole, *pictures]
 
 
 class ToyJoin(stage.PictureStage):

@@ -5,13 +5,13 @@ from __future__ import annotations
 import contextvars
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..artefacts import Capture, Frames, Stack
+from ..artefacts import Capture, Frames, Picture, Stack
 
 __all__ = ["Context", "Each", "Note", "in_turn"]
 
@@ -46,12 +46,15 @@ class Note:
         JSON value: number, text, list or dict.
     text : str
         One plain sentence: why, or what it means. Units are in the words or in the name.
+    about : tuple of str
+        Files of the captures whose picture it concerns; empty when it concerns all that the stage makes.
     """
 
     kind: Literal["choice", "caution", "measure"]
     name: str
     value: Any
     text: str
+    about: tuple[str, ...] = ()
 
 
 @dataclass
@@ -73,6 +76,8 @@ class Context:
         Filled by `choose`, `caution` and `measure`.
     threads : int
         Processors that are free for this task; `each` uses them.
+    concerned : tuple of str
+        Set by `about`.
     """
 
     captures: tuple[Capture, ...] = ()
@@ -82,6 +87,7 @@ class Context:
     notes: list[Note] = field(default_factory=list)
     reader: Callable[[NDArray[np.int64]], Frames] | None = None
     threads: int = 1
+    concerned: tuple[str, ...] = ()
 
     @property
     def capture(self) -> Capture:
@@ -120,14 +126,24 @@ class Context:
             held = [pool.submit(contextvars.copy_context().run, function, one) for one in wanted]
             return [one.result() for one in held]
 
+    def about(self, *pictures: Picture) -> Context:
+        """Return this context for the work on one of several pictures: what is noted there stands in its record alone.
+
+        Parameters
+        ----------
+        *pictures : Picture
+            The picture in work, or those that it is made from: it is known by their captures.
+        """
+        return replace(self, concerned=tuple(one.file for picture in pictures for one in picture.captures))
+
     def choose(self, name: str, value: Any, why: str) -> None:
         """Record a value that was chosen from the data."""
-        self.notes.append(Note("choice", name, value, why))
+        self.notes.append(Note("choice", name, value, why, self.concerned))
 
     def caution(self, name: str, text: str, value: Any = None) -> None:
         """Record something that the user should beware of, as one plain sentence."""
-        self.notes.append(Note("caution", name, value, text))
+        self.notes.append(Note("caution", name, value, text, self.concerned))
 
     def measure(self, name: str, value: Any, text: str) -> None:
         """Record a result worth reporting."""
-        self.notes.append(Note("measure", name, value, text))
+        self.notes.append(Note("measure", name, value, text, self.concerned))

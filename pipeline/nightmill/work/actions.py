@@ -164,10 +164,11 @@ def develop(task: Task, folder: Path, meta: Meta) -> None:
     task.keep_notes(stage.name, context)
     if not results and not stage.adds:
         raise CaptureError(f"stage {stage.name!r} made no picture of {', '.join(c.file for c in captures)}")
+    made_of = [{capture.file for capture in picture.captures} for picture in results]
     for number, picture in enumerate(results):
         files = [capture.file for capture in picture.captures]
         record = join_records(parents_of(members.lines, files), plain(picture.record))
-        record["notes"] = record.get("notes", []) + [{**note, "of": "; ".join(files)} for note in task.notes]
+        record["notes"] = record.get("notes", []) + _notes_on(files, made_of, task.notes)
         place = folder / f"{number:02d}"
         place.mkdir()
         picture.replace(
@@ -179,6 +180,17 @@ def develop(task: Task, folder: Path, meta: Meta) -> None:
             kind=(picture.kind or stage.name) if stage.adds else picture.kind,
         ).save(place)
     meta["pictures"] = len(results)
+
+
+def _notes_on(files: list[str], made_of: list[set[str]], notes: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return what a stage noted on the picture of some files: on this one or on all, not what it noted on others."""
+    found = []
+    for note in notes:
+        about = set(note.get("about", ()))
+        # What concerns a picture that went into another one is that one's matter.
+        if about == set(files) or about not in made_of:
+            found.append({key: value for key, value in note.items() if key != "about"} | {"of": "; ".join(files)})
+    return found
 
 
 def _nothing_to_add(task: Task, meta: Meta) -> None:

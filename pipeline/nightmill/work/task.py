@@ -128,6 +128,8 @@ class Task:
         """Keep what a stage noted, once each."""
         for note in context.notes:
             kept = {"stage": stage, **_plain_note(note)}
+            if note.about:
+                kept["about"] = list(note.about)
             if kept not in self.notes:
                 self.notes.append(kept)
         context.notes.clear()

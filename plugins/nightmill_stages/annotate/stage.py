@@ -53,7 +53,7 @@ class Annotate(PictureStage):
 
     def develop(self, pictures: list[Picture], context: Context) -> list[Picture]:
         """Fill in geometry and label of each picture."""
-        return [self._annotate(picture, context) for picture in pictures]
+        return [self._annotate(picture, context.about(picture)) for picture in pictures]
 
     def _annotate(self, picture: Picture, context: Context) -> Picture:
         picture = picture.replace(geometry=self._geometry(picture, context))

@@ -60,7 +60,7 @@ class Brightness(PictureStage):
 
     def develop(self, pictures: list[Picture], context: Context) -> list[Picture]:
         """Change each picture as asked."""
-        return [self._one(picture, context) for picture in pictures]
+        return [self._one(picture, context.about(picture)) for picture in pictures]
 
     def _one(self, picture: Picture, context: Context) -> Picture:
         if self.parameters.limb_darkening == "remove" or self.parameters.trend == "remove":

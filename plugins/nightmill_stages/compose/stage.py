@@ -57,7 +57,7 @@ class Compose(PictureStage):
     """
 
     name = "compose"
-    version = "7"
+    version = "8"
     uses = ("filters", "site", "telescope")
 
     class Parameters(stage.Parameters):
@@ -158,6 +158,7 @@ class Compose(PictureStage):
             )
 
     def _single(self, picture: Picture, context: Context) -> Picture:
+        context = context.about(picture)
         if picture.data.ndim == 3:
             return self._one_shot(picture, context)
         mask = find_object(picture.data)
@@ -187,6 +188,7 @@ class Compose(PictureStage):
         luminance = self._luminance()
         names = [*wanted, luminance] if luminance in by_filter and luminance is not None else wanted
         members = [by_filter[name] for name in names]
+        context = context.about(*members)
         labels = [_filter(member) for member in members]
         if self.parameters.derotate == "auto":
             members = sensed(members, context)

@@ -68,7 +68,7 @@ class Orient(PictureStage):
         """Fill in the geometry of each picture."""
         return [
             picture.replace(
-                geometry=self._geometry(picture, context),
+                geometry=self._geometry(picture, context.about(picture)),
                 # Later stages see that it was tried, also where nothing was found.
                 header={**picture.header, "orient": {"version": self.version}},
             )

@@ -93,7 +93,7 @@ class Sharpen(stage.PictureStage):
 
     def develop(self, pictures: list[Picture], context: stage.Context) -> list[Picture]:
         """Sharpen each picture."""
-        return [self._develop(picture, context) for picture in pictures]
+        return [self._develop(picture, context.about(picture)) for picture in pictures]
 
     def _develop(self, picture: Picture, context: stage.Context) -> Picture:
         method = self.parameters.method

@@ -76,6 +76,21 @@ def test_a_changed_number_makes_only_what_follows_from_it(run_toy, toy_night):
     assert all("toy-scale" in title or title.endswith("/files") for title in titles)
 
 
+def test_what_is_noted_on_one_of_several_pictures_stands_on_it_alone(run_toy, toy_night):
+    recipe = TOY_RECIPE.replace("factor: 3", "together: true, singles: true")
+    (toy_night.parent / "toy.yaml").write_text(recipe, encoding="utf-8")
+    result = run_toy()
+    told = [
+        (picture["captures"], picture["notes"]) for picture in result.summary["pictures"] if picture["target"] == "mars"
+    ]
+    assert len(told) == 3
+    for files, notes in told:
+        own = {note["name"]: note["value"] for note in notes if note["stage"] == "toy-scale"}
+        # What is said of all stands on each, and what is said of one on that one.
+        assert own == {"factor": 2.0} | ({"members": 2} if len(files) == 2 else {"own": files[0]})
+        assert all("about" not in note for note in notes)
+
+
 def test_what_another_recipe_left_is_told_and_stays(run_toy, toy_night):
     first = run_toy()
     assert first.summary["earlier"] == []
