@@ -132,7 +132,7 @@ def chosen(
             "repeats",
             {pictures[i].filters[0]: pictures[i].captures[0].file for i in members},
             "Captures repeat a filter: of each the one nearest in time to the rest of the set was taken, or one that "
-            f"resolves finer detail by 5 %. Finest period reached: {'; '.join(words) or 'not known'}.",
+            f"resolves finer detail by 5%. Finest period reached: {'; '.join(words) or 'not known'}.",
         )
     return {_key(pictures[i]): pictures[i] for i in members}, [p for i, p in enumerate(pictures) if i not in members]
 
