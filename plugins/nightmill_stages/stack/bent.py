@@ -15,10 +15,9 @@ from numpy.typing import NDArray
 
 from nightmill import stage
 
-from .mapping import Bending
+from .mapping import Bending, Way
 from .phases import Envelope, Layout, misfits
 from .sums import empty_sums
-from .turning import Seen
 
 __all__ = ["add_bent", "empty_bent", "mean_of", "variance_of"]
 
@@ -43,11 +42,8 @@ def add_bent(
     layout: Layout,
     frame: Array,
     half: int,
-    shift: tuple[float, float],
-    field: tuple[Float, Float] | Bending,
-    seen: Seen,
+    way: Way,
     gain: float,
-    sky: float,
     expected: Envelope,
     each: stage.Each = stage.in_turn,
 ) -> None:
@@ -62,21 +58,16 @@ def add_bent(
         ADU, any dtype.
     half : {0, 1}
         Which half-set it belongs to.
-    shift : (float, float)
-        Mean shift: frame(y + dy, x + dx) = reference(y, x).
-    field : (ndarray, ndarray) of float32, shape (h, w), or Bending
-        Row and column at which each pixel lies in the frame, but for the mean shift; see `mapping.field_over`.
-    seen : Seen
-        How well it saw each pixel.
+    way : Way
+        Where it shows what.
     gain : float
         Brightness relative to the reference.
-    sky : float
-        Brightness of the sky, ADU: what lies above it is subject to `seen.gain`.
     expected : Envelope
         Of the reference, wide enough for the bending.
     each : function
         Bands of the frame go through it.
     """
+    shift, field, seen = way.shift, way.field, way.seen
     iy, ix = int(np.floor(shift[0] + 0.5)), int(np.floor(shift[1] + 0.5))
     both = layout.overlap(iy, ix)
     if both is None:
@@ -94,9 +85,7 @@ def add_bent(
             else:
                 rows, columns = (one[strip] + np.float32(left) for one, left in zip(field, rest, strict=True))
             warped = cv2.remap(moved, columns, rows, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-            if seen.gain is not None:
-                light = seen.gain[strip] if warped.ndim == 2 else seen.gain[strip][..., None]
-                warped = (warped - np.float32(sky)) * light + np.float32(sky)
+            warped = seen.lit(warped, strip)
             _add_strip(sums, half, strip, cv2.subtract(warped, expected.centre[0][strip], dst=warped), seen.weight)
 
     # Outside the overlap nothing was seen: no difference, no weight.

@@ -13,9 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .mapping import Way
 from .phases import Envelope, Layout
 from .sums import cleaned, count_in, empty_sums
-from .turning import Seen
 
 __all__ = ["add_bent_fine", "empty_bent_fine", "finer"]
 
@@ -43,11 +43,8 @@ def add_bent_fine(
     drop: float,
     frame: Array,
     half: int,
-    shift: tuple[float, float],
-    field: tuple[Float, Float],
-    seen: Seen,
+    way: Way,
     gain: float,
-    sky: float,
     expected: Envelope,
     picture: Float,
 ) -> None:
@@ -60,11 +57,12 @@ def add_bent_fine(
     layout : Layout
     drop : float
         Width of the drops, camera pixels, 0 to 1.
-    frame, half, shift, seen, gain, sky, expected
-        As in `bent.add_bent`; `field` and `seen` on the finer grid.
+    frame, half, way, gain, expected
+        As in `bent.add_bent`; what `way` has of every pixel is on the finer grid.
     picture : ndarray of float32, shape (h * scale, w * scale, channels)
         What differences refer to, ADU.
     """
+    shift, field, seen = way.shift, way.field, way.seen
     values = cleaned(sums, layout, frame, shift, gain, expected)
     if values is None:
         return
@@ -86,9 +84,7 @@ def add_bent_fine(
                 borderMode=cv2.BORDER_CONSTANT,
                 borderValue=(float("nan"),) * 4,
             )
-            if seen.gain is not None:
-                light = seen.gain if sample.ndim == 2 else seen.gain[..., None]
-                sample = (sample - np.float32(sky)) * light + np.float32(sky)
+            sample = seen.lit(sample)
             site = (at_rows.astype(np.int32) & 1) * 2 + (at_columns.astype(np.int32) & 1) if layout.cfa else None
             for channel in range(layout.channels):
                 one = sample[..., channel] if sample.ndim == 3 else sample

@@ -15,9 +15,9 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from .mapping import Way
 from .phases import Envelope, Layout
 from .sums import cleaned, count_in, empty_sums
-from .turning import Seen
 
 __all__ = ["add_bent_mosaic", "corrected", "dense", "empty_bent_mosaic", "noise_energy", "spread"]
 
@@ -93,11 +93,8 @@ def add_bent_mosaic(
     layout: Layout,
     frame: Array,
     half: int,
-    shift: tuple[float, float],
-    field: tuple[Float, Float],
-    seen: Seen,
+    way: Way,
     gain: float,
-    sky: float,
     expected: Envelope,
     picture: Float,
 ) -> None:
@@ -113,12 +110,10 @@ def add_bent_mosaic(
         ADU, any dtype.
     half : {0, 1}
         Which half-set it belongs to.
-    shift, field, seen
-        As in `bent.add_bent`.
+    way : Way
+        Where it shows what.
     gain : float
         Brightness relative to the reference.
-    sky : float
-        Brightness of the sky, ADU: what lies above it is subject to `seen.gain`.
     expected : Envelope
         Of the reference, wide enough for the bending; by parity of the whole shift.
     picture : ndarray of float32, shape (h, w, 3)
@@ -126,6 +121,7 @@ def add_bent_mosaic(
     """
     assert layout.cfa is not None
     height, width = layout.height, layout.width
+    shift, field, seen = way.shift, way.field, way.seen
     values = cleaned(sums, layout, frame, shift, gain, expected)
     if values is None:
         return
@@ -136,8 +132,7 @@ def add_bent_mosaic(
     sample = cv2.remap(
         values, near_columns, near_rows, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan")
     )
-    if seen.gain is not None:
-        sample = (sample - np.float32(sky)) * seen.gain + np.float32(sky)
+    sample = seen.lit(sample)
     weight = seen.weight
     # Where on the reference the nearest sample lies: off the pixel by what rounding took away.
     rows -= near_rows

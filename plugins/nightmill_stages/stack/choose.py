@@ -27,7 +27,7 @@ from ..align.mesh import bend
 from ..grade.flags import UNUSABLE
 from .phases import Layout
 
-__all__ = ["Choice", "all_usable", "choose_share", "information", "rings"]
+__all__ = ["Choice", "all_usable", "choose_share", "information", "rings", "sharpest"]
 
 EDGES = (0.0, 0.04, 0.08, 0.13, 0.19, 0.26, 0.35, 0.45, 0.6, 0.8, 1.0)
 """Groups of registered frames by rank."""
@@ -206,3 +206,12 @@ def _local(mesh: NDArray[np.float32], grid: Grid, shape: tuple[int, int]) -> NDA
     map_y = np.broadcast_to((y / shape[0] * rows - 0.5)[:, None], steps).astype(np.float32)
     map_x = np.broadcast_to((x / shape[1] * columns - 0.5)[None, :], steps).astype(np.float32)
     return cv2.remap(mesh, map_x.copy(), map_y.copy(), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+def sharpest(table: FrameTable, usable: NDArray[np.bool_], share: float) -> NDArray[np.bool_]:
+    """Return a mask of the sharpest frames: a share of all that grading left, at least four when there are."""
+    count = min(max(round(share * all_usable(table, usable)), 4), int(usable.sum()))
+    order = np.lexsort((table["number"], np.where(usable, -table["sharpness"], np.inf)))
+    mask = np.zeros(table.rows, bool)
+    mask[order[:count]] = True
+    return mask & usable

@@ -119,13 +119,16 @@ def make_bent_stack(
     full_scale: float,
     header: dict[str, Any],
 ) -> Stack:
-    """Combine sums of bent frames; `picture` is the reference in ADU, the other arguments are as for `make_stack`."""
+    """Combine sums of bent frames.
+
+    `picture`, (h, w) or behind a colour filter array (h, w, 3), is the reference in ADU; the other arguments are as for
+    `make_stack`.
+    """
     weight = sums["weight"].sum(axis=0, dtype=np.float64)
     if layout.cfa:
-        planes = np.ascontiguousarray(np.moveaxis(picture, 0, -1))
         wide = not dense(sums["weight"])
-        halves = [corrected(sums["sum"][half], sums["weight"][half], planes, wide) for half in range(2)]
-        data = corrected(sums["sum"].sum(axis=0), weight, planes, wide)
+        halves = [corrected(sums["sum"][half], sums["weight"][half], picture, wide) for half in range(2)]
+        data = corrected(sums["sum"].sum(axis=0), weight, picture, wide)
         mass, mass2 = spread(weight, wide), spread(sums["weight2"].astype(np.float64), wide)
         # A mean over n samples, and what became of its noise by sharing or by undoing the scatter within a pixel.
         variance = spread(sums["square"].astype(np.float64), wide) / np.maximum(mass, 1e-6)

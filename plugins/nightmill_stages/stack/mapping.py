@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -14,7 +16,7 @@ from nightmill.artefacts import FrameTable
 from .phases import Layout
 from .turning import Seen, Turning
 
-__all__ = ["Bending", "field_over", "spread_nodes", "way_of"]
+__all__ = ["Bending", "Way", "field_over", "spread_nodes", "way_of"]
 
 Float = NDArray[np.float32]
 
@@ -134,6 +136,25 @@ class Bending:
         return np.matmul(of[0], used[0]), np.matmul(of[1], used[1])
 
 
+@dataclass(frozen=True)
+class Way:
+    """How a frame shows the part that is stacked.
+
+    Attributes
+    ----------
+    shift : (float, float)
+        Of the frame as a whole, camera pixels: frame(y + dy, x + dx) = reference(y, x).
+    field : (ndarray, ndarray) of float32, shape (h, w), or Bending
+        Row and column at which each pixel lies in the frame but for the shift, see `field_over`.
+    seen : Seen
+        How well it saw each pixel.
+    """
+
+    shift: tuple[float, float]
+    field: Any
+    seen: Seen = dataclasses.field(default_factory=Seen)
+
+
 def way_of(
     rows: FrameTable,
     row: int,
@@ -142,7 +163,8 @@ def way_of(
     scale: int = 1,
     usual: Float | None = None,
     strips: bool = False,
-) -> tuple[tuple[float, float], Any, Seen]:
+    sky: float = 0.0,
+) -> Way:
     """Return how a frame shows the part that is stacked.
 
     Parameters
@@ -158,15 +180,9 @@ def way_of(
     usual : ndarray of float32, shape (rows, columns), or None
         Mean contrast at the nodes of the mesh: frames weigh by how much sharper than usual they are at each place.
     strips : bool
-        Whether `field` may be a `Bending`.
-
-    Returns
-    -------
-    shift : (float, float)
-        Of the frame as a whole, camera pixels.
-    field : (ndarray, ndarray) of float32, or Bending
-        Row and column at which each pixel lies in the frame but for the shift, see `field_over`.
-    seen : Seen
+        Whether the field may be a `Bending`.
+    sky : float
+        Brightness of the sky on the frame, ADU.
     """
     shift = float(rows["dy_px"][row]), float(rows["dx_px"][row])
     mesh = rows["mesh"][row]
@@ -176,7 +192,7 @@ def way_of(
         sharper = np.clip(rows["contrast"][row] / np.maximum(usual, 1e-3), *CONTRAST) ** np.float32(POWER)
         local = spread_nodes(sharper.astype(np.float32), layout, scale)
     if turning is None or isinstance(field, Bending):
-        return shift, field, Seen(local)
+        return Way(shift, field, Seen(local, None, sky))
     utc = float(rows["utc"][row])
     moved, seen = turning.moved(field, utc)
-    return turning.shift(shift, utc), moved, Seen(seen.weight * local, seen.gain)
+    return Way(turning.shift(shift, utc), moved, Seen(seen.weight * local, seen.gain, sky))

@@ -95,12 +95,11 @@ def first_model(
         frame = _read(table, int(row), context, hot)
         if frame.dtype != expected.low.dtype:
             expected = wide_open(few, frame.dtype, beyond)
-        shift = float(table["dy_px"][row]), float(table["dx_px"][row])
         if resampled:
-            shift, field, seen = way_of(table, int(row), few, turning, strips=True)
-            sky = sky_of(table, int(row), context)
-            add_bent(sums, few, frame, 0, shift, field, seen, 1.0, sky, expected, context.each)
+            way = way_of(table, int(row), few, turning, strips=True, sky=sky_of(table, int(row), context))
+            add_bent(sums, few, frame, 0, way, 1.0, expected, context.each)
         else:
+            shift = float(table["dy_px"][row]), float(table["dx_px"][row])
             add(sums, few, frame, 0, shift, 1.0, 1.0, expected)
     if resampled:
         picture = mean_of(sums["sum"][0], sums["weight"][0], expected.centre[0])
@@ -139,10 +138,8 @@ def _correct(
         reference = np.ascontiguousarray(np.moveaxis(picture, 0, -1))
         for row in rows:
             frame = _read(table, int(row), context, hot)
-            shift, field, seen = way_of(table, int(row), layout, turning)
-            wide = wide_open(layout, frame.dtype)
-            sky = sky_of(table, int(row), context)
-            add_bent_mosaic(sums, layout, frame, 0, shift, field, seen, 1.0, sky, wide, reference)
+            way = way_of(table, int(row), layout, turning, sky=sky_of(table, int(row), context))
+            add_bent_mosaic(sums, layout, frame, 0, way, 1.0, wide_open(layout, frame.dtype), reference)
         weight = sums["weight"].sum(axis=0)
         picture = corrected(sums["sum"].sum(axis=0), weight, reference, not dense(weight))
         total, mass = spread(sums["square"], True), spread(weight, True)

@@ -38,10 +38,20 @@ class Seen:
         How well, 0 to 1.
     gain : ndarray of float32, shape (h, w), or None
         Factor for its light above the sky.
+    sky : float
+        Brightness of the sky, ADU.
     """
 
     weight: Float | float = 1.0
     gain: Float | None = None
+    sky: float = 0.0
+
+    def lit(self, values: Float, where: tuple[slice, slice] = np.s_[:, :]) -> Float:
+        """Return samples (h, w) or (h, w, 3), ADU, of a part of the stack as the stack would have seen them."""
+        if self.gain is None:
+            return values
+        light = self.gain[where] if values.ndim == 2 else self.gain[where][..., None]
+        return (values - np.float32(self.sky)) * light + np.float32(self.sky)
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ import pytest
 from nightmill_stages.align.mesh import field_of
 from nightmill_stages.stack.bent import add_bent, empty_bent, mean_of, variance_of
 from nightmill_stages.stack.bent_mosaic import add_bent_mosaic, corrected, empty_bent_mosaic
-from nightmill_stages.stack.mapping import Bending, field_over
+from nightmill_stages.stack.mapping import Bending, Way, field_over
 from nightmill_stages.stack.model import wide_open
 from nightmill_stages.stack.phases import Layout
 from nightmill_stages.stack.turning import Seen
@@ -52,7 +52,7 @@ def test_mono_is_straightened_and_the_noise_is_known() -> None:
         frame = frame_of(bends[index], shifts[index]) + rng.normal(0, 2, (SIZE, SIZE))
         where = (float(shifts[index, 0]), float(shifts[index, 1]))
         field = field_over(bends[index], layout)
-        add_bent(sums, layout, frame.astype(np.float32), index % 2, where, field, Seen(), 1.0, 0.0, expected)
+        add_bent(sums, layout, frame.astype(np.float32), index % 2, Way(where, field), 1.0, expected)
     picture = mean_of(sums["sum"].sum(axis=0), sums["weight"].sum(axis=0), expected.centre[0])
     y, x = np.mgrid[:SIZE, :SIZE].astype(float)
     inner = (slice(10, -10), slice(10, -10))
@@ -86,8 +86,8 @@ def test_uniform_weights_and_a_map_of_them_agree() -> None:
         frame = frame_of(bends[index], shifts[index]).astype(np.float32)
         where = (float(shifts[index, 0]), float(shifts[index, 1]))
         field = field_over(bends[index], layout)
-        add_bent(one, layout, frame, index % 2, where, field, Seen(0.5), 1.0, 0.0, expected)
-        add_bent(other, layout, frame, index % 2, where, field, Seen(half), 1.0, 0.0, expected)
+        add_bent(one, layout, frame, index % 2, Way(where, field, Seen(0.5)), 1.0, expected)
+        add_bent(other, layout, frame, index % 2, Way(where, field, Seen(half)), 1.0, expected)
     for name in one:
         assert np.allclose(one[name], other[name], rtol=1e-5, atol=1e-3), name
 
@@ -116,8 +116,8 @@ def test_mosaic_is_straightened_without_mixing_colours(wide: bool, limit: float)
         sums = empty_bent_mosaic(layout)
         planes = np.ascontiguousarray(np.moveaxis(picture, 0, -1))
         for raw, bend, shift in zip(frames, bends, shifts, strict=True):
-            where = (float(shift[0]), float(shift[1]))
-            add_bent_mosaic(sums, layout, raw, 0, where, field_over(bend, layout), Seen(), 1.0, 0.0, expected, planes)
+            way = Way((float(shift[0]), float(shift[1])), field_over(bend, layout))
+            add_bent_mosaic(sums, layout, raw, 0, way, 1.0, expected, planes)
         picture = corrected(sums["sum"].sum(axis=0), sums["weight"].sum(axis=0), planes, wide)
     y, x = np.mgrid[:SIZE, :SIZE].astype(float)
     for channel, phase in enumerate((0.0, 1.0, 2.0)):

@@ -8,10 +8,9 @@ import pytest
 from nightmill_stages.stack.bent_fine import add_bent_fine, empty_bent_fine, finer
 from nightmill_stages.stack.drizzle import overlaps
 from nightmill_stages.stack.finish import make_bent_fine_stack
-from nightmill_stages.stack.mapping import field_over
+from nightmill_stages.stack.mapping import Way, field_over
 from nightmill_stages.stack.model import wide_open
 from nightmill_stages.stack.phases import Layout
-from nightmill_stages.stack.turning import Seen
 
 SIZE = 48
 
@@ -45,9 +44,7 @@ def folded(cfa: str | None, scale: int, drop: float, count: int) -> tuple[dict[s
         frame = bent(mesh, shift, layout)
         field = field_over(mesh, layout, scale=scale)
         where = (float(shift[0]), float(shift[1]))
-        add_bent_fine(
-            sums, layout, drop, frame, index % 2, where, field, Seen(), 1.0, 0.0, expected, finer(level, scale)
-        )
+        add_bent_fine(sums, layout, drop, frame, index % 2, Way(where, field), 1.0, expected, finer(level, scale))
     return sums, layout, finer(level, scale)
 
 
@@ -59,7 +56,7 @@ def test_areas_are_those_of_the_drops(scale: int, drop: float) -> None:
     dy, dx = 0.31, -0.22
     field = field_over(np.zeros((1, 1, 2), np.float32), layout, scale=scale)
     frame, level = np.ones((12, 12), np.float32), np.zeros((12 * scale, 12 * scale, 1), np.float32)
-    add_bent_fine(sums, layout, drop, frame, 0, (dy, dx), field, Seen(), 1.0, 0.0, expected, level)
+    add_bent_fine(sums, layout, drop, frame, 0, Way((dy, dx), field), 1.0, expected, level)
     wanted = np.zeros((12 * scale + 2 * scale, 12 * scale + 2 * scale))
     for row in range(12):
         for column in range(12):
