@@ -1,7 +1,7 @@
-"""What a recording's name says: role, target, filter and time; by the night's pattern, then by two common ones.
+"""What a recording's name says: role, target, filter and time; by the night's pattern, then by common ones.
 
-Knows no list of targets: a name in the place of {target} that equals an aid's role ("dark", "flat") gives that role,
-any other is a target.
+A name in the place of {target} that equals an aid's role ("dark", "flat") gives that role, any other is a target.
+Without a time in the name it has to be one that is known, or any two words would be a target and a filter.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import PurePosixPath
 
-__all__ = ["Named", "format_name", "parse_name", "parse_utc"]
+__all__ = ["Named", "Words", "format_name", "parse_name", "parse_utc"]
 
 PARTS = {
     "target": r"(?P<target>[^\W\d_][\w.+-]*?)",
@@ -22,6 +22,7 @@ PARTS = {
     "filter": r"(?P<filter>[A-Za-z][\w.+-]*?)",
 }
 LONGEST = 120
+UNTIMED = ("{target}_{filter}", "{target}")
 OTHERS = ("{target}_{filter}_{date}_{time}", "{target}_{date}_{time}", "{date}_{time}_{target}_{filter}")
 
 
@@ -35,7 +36,26 @@ class Named:
     utc: float | None = None
 
 
-def parse_name(file: str, pattern: str, roles: Collection[str]) -> Named:
+@dataclass(frozen=True)
+class Words:
+    """What names may begin or go on with, lower case.
+
+    Attributes
+    ----------
+    roles : collection of str
+        Roles of aids, such as "dark" and "flat".
+    targets : collection of str
+        What a name without a time may begin with: "jupiter_R", "jupiter".
+    filters : collection of str
+        What an aid's name without a time may go on with: "flat_R".
+    """
+
+    roles: Collection[str] = ()
+    targets: Collection[str] = ()
+    filters: Collection[str] = ()
+
+
+def parse_name(file: str, pattern: str, words: Words) -> Named:
     """Read a recording's name.
 
     Parameters
@@ -44,8 +64,7 @@ def parse_name(file: str, pattern: str, roles: Collection[str]) -> Named:
         Path with forward slashes; only its last part counts.
     pattern : str
         The night's pattern of {target}, {date}, {time}, {filter}; UTC; a copy number such as "_02" may follow.
-    roles : collection of str
-        Roles of aids, such as "dark" and "flat".
+    words : Words
 
     Returns
     -------
@@ -62,10 +81,19 @@ def parse_name(file: str, pattern: str, roles: Collection[str]) -> Named:
         if found.get("date") and utc is None:
             continue
         target = found.get("target")
-        role = target.lower() if target and target.lower() in roles else None
+        role = target.lower() if target and target.lower() in words.roles else None
         return Named(role, None if role or target is None else target.lower(), found.get("filter"), utc)
+    for one in UNTIMED:
+        match = re.fullmatch(_expression(one) + r"(?:[_-]\d{1,4})?", stem)
+        if match is None:
+            continue
+        target, filter = match["target"].lower(), match.groupdict().get("filter")
+        if target in words.targets:
+            return Named(None, target, filter)
+        if target in words.roles and filter and filter.lower() in words.filters:
+            return Named(target, None, filter)
     first = re.split(r"[_\W]", stem, maxsplit=1)[0].lower()
-    return Named(role=first if first in roles else None)
+    return Named(role=first if first in words.roles else None)
 
 
 def parse_utc(text: str) -> float:
@@ -77,15 +105,19 @@ def parse_utc(text: str) -> float:
 def format_name(pattern: str, target: str | None, filter: str | None, utc: float | None) -> str:
     """Write a name by a pattern; only letters, digits and "_.+-" come out, so it is safe on every file system.
 
-    Letters are composed (NFC), and there are at most 120 bytes of UTF-8, which leaves room for endings.
+    Letters are composed (NFC), and there are at most 120 bytes of UTF-8, which leaves room for endings. Without
+    a time, date and time are left out.
     """
     time = datetime.fromtimestamp(utc, UTC) if utc is not None else None
     values = {
         "target": target or "unknown",
         "filter": filter or "L",
-        "date": time.strftime("%Y%m%d") if time else "00000000",
-        "time": time.strftime("%H%M%S") if time else "000000",
+        "date": time.strftime("%Y%m%d") if time else "",
+        "time": time.strftime("%H%M%S") if time else "",
     }
+    if time is None:
+        # Without a time there is nothing to part from it either.
+        pattern = re.sub(r"[ _.-]*\{(date|time)\}", "", pattern).lstrip(" _.-")
     text = re.sub(r"\{(\w+)\}", lambda match: values.get(match[1], ""), pattern)
     safe = re.sub(r"[^\w.+-]", "-", unicodedata.normalize("NFC", text)).strip(".-")
     safe = safe.encode("utf-8", "replace")[:LONGEST].decode("utf-8", "ignore").rstrip(".-") or "picture"

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightmill.naming import Named, format_name, parse_name, parse_utc
+from nightmill.naming import Named, Words, format_name, parse_name, parse_utc
 
 PATTERN = "{target}_{date}_{time}_{filter}"
 START = datetime(2026, 1, 12, 22, 10, tzinfo=UTC).timestamp()
@@ -31,11 +31,29 @@ START = datetime(2026, 1, 12, 22, 10, tzinfo=UTC).timestamp()
     ],
 )
 def test_what_a_name_says(file, expected):
-    assert parse_name(file, PATTERN, ("dark", "flat")) == expected
+    assert parse_name(file, PATTERN, Words(("dark", "flat"))) == expected
+
+
+@pytest.mark.parametrize(
+    ("file", "expected"),
+    [
+        ("Jupiter_R.ser", Named(None, "jupiter", "R")),
+        ("jupiter.avi", Named(None, "jupiter")),
+        ("jupiter-003.ser", Named(None, "jupiter")),
+        ("jupiter_CH4_02.ser", Named(None, "jupiter", "CH4")),
+        ("jupiter_20261399_221000_R.ser", Named()),
+        ("holiday_clip.ser", Named()),
+        ("flat_R.ser", Named("flat", None, "R")),
+        ("flat_evening.ser", Named("flat")),
+        ("flat_R_03.ser", Named("flat", None, "R")),
+    ],
+)
+def test_a_known_target_needs_no_time(file, expected):
+    assert parse_name(file, PATTERN, Words(("dark", "flat"), {"jupiter", "mars"}, {"r"})) == expected
 
 
 def test_a_pattern_of_the_users_own():
-    named = parse_name("2026-01-12 2210 Mars (G).ser", "{date} {time} {target} ({filter})", ())
+    named = parse_name("2026-01-12 2210 Mars (G).ser", "{date} {time} {target} ({filter})", Words())
     assert named == Named(None, "mars", "G", START)
 
 
@@ -47,13 +65,20 @@ def test_no_name_leaves_the_folder(target, filter, utc):
     assert len(name) <= 121
 
 
+@pytest.mark.parametrize("pattern", [PATTERN, "{date}_{time}_{target}_{filter}", "{target}_{filter} {date}"])
+def test_without_a_time_a_name_has_none(pattern):
+    assert format_name(pattern, "jupiter", "R", None) == "jupiter_R"
+
+
 @given(
     st.sampled_from(["jupiter", "mars", "moon"]),
     st.sampled_from(["R", "IR", "CH4"]),
     st.integers(0, 4_000_000_000),
 )
 def test_names_that_we_write_we_read(target, filter, utc):
-    assert parse_name(format_name(PATTERN, target, filter, utc), PATTERN, ()) == Named(None, target, filter, float(utc))
+    assert parse_name(format_name(PATTERN, target, filter, utc), PATTERN, Words()) == Named(
+        None, target, filter, float(utc)
+    )
 
 
 @pytest.mark.parametrize("name", ["con", "NUL", "com1", "aux.ser"])

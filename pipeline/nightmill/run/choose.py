@@ -36,12 +36,15 @@ class Recipes:
         Those that plugins hand over, to choose from by default.
     broken : tuple of Broken
         Those of them that are not valid: they stop a night only when they would be chosen.
+    targets : frozenset of str
+        What recipes that are at hand are made for, lower case, whether or not they are used.
     """
 
     given: Recipe | None
     by_target: dict[str, Recipe]
     shipped: tuple[Recipe, ...]
     broken: tuple[Broken, ...] = ()
+    targets: frozenset[str] = frozenset()
 
     def all(self) -> list[Recipe]:
         """Return every recipe that could be used."""
@@ -52,19 +55,23 @@ class Recipes:
 
 def gather_recipes(night: Night, name: str | None, registry: Registry) -> Recipes:
     """Read and validate the recipes that a run may use."""
+    paths = list(shipped(registry))
+    named = {target for path in paths for target in made_for(path).targets} | set(night.settings.recipes)
+    known = frozenset(target.lower() for target in named)
     if name is not None:
-        return Recipes(read_recipe(find_recipe(name, registry), registry), {}, ())
+        given = read_recipe(find_recipe(name, registry), registry)
+        return Recipes(given, {}, (), targets=known | {target.lower() for target in given.made_for.targets})
     by_target = {
         target.lower(): read_recipe(find_recipe(recipe, registry, night.folder), registry)
         for target, recipe in night.settings.recipes.items()
     }
     usable, broken = [], []
-    for path in shipped(registry):
+    for path in paths:
         try:
             usable.append(read_recipe(path, registry))
         except (UsageError, PluginError) as error:
             broken.append(Broken(made_for(path), error))
-    return Recipes(None, by_target, tuple(usable), tuple(broken))
+    return Recipes(None, by_target, tuple(usable), tuple(broken), known)
 
 
 def choose_recipe(target: str | None, filter: str | None, recipes: Recipes) -> Recipe | None:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from ..artefacts import Capture
 from ..errors import UsageError
-from ..naming import parse_name, parse_utc
+from ..naming import Named, Words, parse_name, parse_utc
 from ..night import Found, Night, find_recordings
 from ..recipe import Call
 from ..stage import Source
@@ -59,7 +59,7 @@ class Inventory:
 def take_inventory(
     night: Night,
     sources: Sequence[Call],
-    roles: Sequence[str],
+    words: Words,
     index: Index,
     opener: Opener,
     *,
@@ -75,8 +75,8 @@ def take_inventory(
     night : Night
     sources : sequence of Call
         Source stages, the first that accepts a path reads it.
-    roles : sequence of str
-        Roles of aids that the recipes know.
+    words : Words
+        Roles of aids and targets that the recipes know.
     index : Index
         Descriptions of recordings that have not changed since.
     opener : callable
@@ -98,12 +98,15 @@ def take_inventory(
         found += [Found(one.path, LIBRARY + one.file, one.source) for one in extra]
     if ready is not None:
         found = [one for one in found if ready(one)]
+    # An aid's name may go on with a filter that a light has.
+    names = [parse_name(one.file, night.settings.names, words) for one in found]
+    words = replace(words, filters={name.filter.lower() for name in names if name.filter and name.role is None})
     inventory = Inventory()
     by_file = {one.file: one for one in found}
     parameters = {call.name: call.resolved() for call in sources}
     for file, outcome in _opened(found, parameters, index, opener, plugins):
         one = by_file[file]
-        named = parse_name(file, night.settings.names, roles)
+        named = parse_name(file, night.settings.names, words)
         if not outcome["ok"]:
             trace = outcome.get("trace", "") if outcome.get("kind") != "capture" else ""
             role = named.role or "light"
@@ -111,7 +114,7 @@ def take_inventory(
             inventory.set_aside.append(aside)
             continue
         capture = Capture.from_json(outcome["meta"]["capture"]).replace(path=str(one.path), file=file)
-        _place(inventory, _identify(capture, night, roles), night, roles, need_target=need_target)
+        _place(inventory, _identify(capture, named, night, words.roles), night, need_target=need_target)
     inventory.lights.sort(key=lambda capture: capture.file)
     inventory.aids.sort(key=lambda capture: capture.file)
     inventory.set_aside.sort(key=lambda one: one.file)
@@ -165,7 +168,7 @@ def open_again(
     captures: Sequence[Capture],
     call: Call,
     night: Night,
-    roles: Sequence[str],
+    words: Words,
     index: Index,
     opener: Opener,
     plugins: Sequence[str],
@@ -177,16 +180,16 @@ def open_again(
     for file, outcome in _opened(found, {call.name: call.resolved()}, index, opener, plugins):
         if outcome["ok"]:
             capture = Capture.from_json(outcome["meta"]["capture"]).replace(path=by_file[file].path, file=file)
-            opened.append(_identify(capture, night, roles))
+            named = parse_name(file, night.settings.names, words)
+            opened.append(_identify(capture, named, night, words.roles))
         else:
             before = by_file[file]
             aside.append(SetAside(file, outcome["reason"], "light", "", before.target, before.filter, before.utc_start))
     return sorted(opened, key=lambda one: one.file), aside
 
 
-def _identify(capture: Capture, night: Night, roles: Sequence[str]) -> Capture:
+def _identify(capture: Capture, named: Named, night: Night, roles: Collection[str]) -> Capture:
     """Fill in what the name says, then what the header says; the night file's word comes first of all."""
-    named = parse_name(capture.file, night.settings.names, roles)
     own = night.settings.captures.get(capture.file) or night.settings.captures.get(Path(capture.file).name)
     role = named.role or (capture.role if capture.role in roles else "light")
     target = named.target or (capture.target.lower() if capture.target else None)
@@ -202,7 +205,7 @@ def _identify(capture: Capture, night: Night, roles: Sequence[str]) -> Capture:
     return capture.replace(role=role, target=None if role != "light" else target, filter=name, utc_start=utc)
 
 
-def _place(inventory: Inventory, capture: Capture, night: Night, roles: Sequence[str], *, need_target: bool) -> None:
+def _place(inventory: Inventory, capture: Capture, night: Night, *, need_target: bool) -> None:
     own = night.settings.captures.get(capture.file) or night.settings.captures.get(Path(capture.file).name)
     if own is not None and own.skip:
         return

@@ -10,6 +10,7 @@ from typing import Any
 
 from ..artefacts import Capture
 from ..errors import UsageError
+from ..naming import Words
 from ..night import Found, Night, find_recordings
 from ..plan import Assignment, Plan, build_plan
 from ..plan.memory import least_memory
@@ -66,7 +67,7 @@ class Session:
         inventory = take_inventory(
             self.night,
             _sources(self.recipes),
-            _roles(self.registry),
+            self._words(),
             self.index,
             opener,
             skip=[self.out],
@@ -113,11 +114,20 @@ class Session:
                 other.setdefault((id(one.recipe), id(one.common)), (call, one, []))[2].append(one.capture)
         for call, like, captures in other.values():
             opened, aside = open_again(
-                captures, call, self.night, _roles(self.registry), self.index, opener, self.plugins
+                captures,
+                call,
+                self.night,
+                self._words(),
+                self.index,
+                opener,
+                self.plugins,
             )
             settled += [Assignment(capture, like.recipe, like.common) for capture in opened]
             inventory.set_aside += aside
         return sorted(settled, key=lambda one: one.capture.file)
+
+    def _words(self) -> Words:
+        return Words(_roles(self.registry), self.recipes.targets)
 
     def _board(self, plan: Plan) -> Board:
         board = Board(plan, self.store.has)
