@@ -19,9 +19,10 @@ Files::
     truth = make_capture(scenario, folder / "mars_20250205_203000_R.ser")   # also .avi, .fits, or still="tiff"|"png"
     night = make_night(folder)                                              # a whole invented night; night.truths
 
-A `Scenario` holds `scene` ("jupiter", "mars", "saturn", "moon", "sun"), `telescope`, `camera` (colour "mono", "RGGB",
-..., "RGB"; bits 8-16), `seeing` (`r0_m` at 500 nm, layers, winds), `mount`, `faults`, `frames`, `fps`, `seed`. With
-`bank=256` frames are drawn from that many blurred pictures with new shifts and noise: for tens of thousands of frames.
+A `Scenario` holds `scene` ("jupiter", "mars", "saturn", "moon", "sun", "star"), `telescope`, `camera` (colour "mono",
+"RGGB", ..., "RGB"; bits 8-16), `seeing` (`r0_m` at 500 nm, layers, winds), `mount`, `faults`, `frames`, `fps`, `seed`.
+With `bank=256` frames are drawn from that many blurred pictures with new shifts and noise: for tens of thousands of
+frames.
 
 Signs: a shift (rows, columns) is how far the content of a frame lies from where it is in `truth.picture`; to undo it,
 move the frame by minus the shift. Angles are anticlockwise as displayed with row 0 at the top.

@@ -66,7 +66,8 @@ class Capture:
         picture = self.renderer.perfect_picture()[:, inner_rows, inner_columns]
         # Brightest part: one pixel in a thousand of the frame may exceed the level (specks of dust on craters).
         peak = float(np.percentile(picture, 99.9)) if self.disc is None else float(picture.max())
-        self._gain_e = np.float32(scenario.level * scenario.camera.full_well_e / peak)
+        by_level = scenario.level * scenario.camera.full_well_e / peak
+        self._gain_e = np.float32(by_level if scenario.light_e is None else scenario.light_e)
         digits = np.float32(self._gain_e * self.sensor.adu_per_e)
         self._picture = picture * digits
         self._scene = self.renderer.scene_picture()[:, inner_rows, inner_columns] * digits

@@ -175,6 +175,9 @@ class Scenario:
         See there.
     level : float
         Brightest part of the perfect picture as a share of full scale.
+    light_e : float or None
+        Instead of `level`: electrons that a pixel of a white surface, brightness 1, gives in one exposure. Makes the
+        light of several captures comparable.
     sky_e : float
         Sky background, electrons a pixel and frame.
     north_deg : float
@@ -211,6 +214,7 @@ class Scenario:
     mount: Mount = Mount()
     faults: Faults = Faults()
     level: float = 0.7
+    light_e: float | None = None
     sky_e: float = 0.5
     north_deg: float = 12.0
     altitude_deg: float = 50.0

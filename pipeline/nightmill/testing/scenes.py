@@ -17,7 +17,7 @@ from .bodies import Body, Rings
 from .surfaces import lunar_field, solar_field
 from .textures import MAP_WAVELENGTHS_NM, banded_map, ochre_map
 
-__all__ = ["SCENES", "DiscScene", "FieldScene", "make_scene", "mix"]
+__all__ = ["SCENES", "DiscScene", "FieldScene", "StarScene", "make_scene", "mix"]
 
 Float = NDArray[np.float32]
 
@@ -51,6 +51,40 @@ class DiscScene:
         """Draw the planet; parameters as in `Body.render`, scale in arc seconds a pixel."""
         radius = self.diameter_arcsec / 2 / scale_arcsec
         return self.body.render(shape, centre_px, radius, north_deg=north_deg, time_s=time_s)
+
+
+@dataclass(frozen=True)
+class StarScene(DiscScene):
+    """A star: a point that gives as much light as a square arc second of a white surface, times its colour.
+
+    Attributes
+    ----------
+    colour : tuple of float
+        Light in R, G and B.
+    """
+
+    colour: tuple[float, float, float] = (1.0, 1.0, 1.0)
+
+    def draw(
+        self,
+        shape: tuple[int, int],
+        scale_arcsec: float,
+        centre_px: tuple[float, float],
+        north_deg: float,
+        time_s: float,
+    ) -> Float:
+        """Draw the point, shared among the four pixels around `centre_px`; see `DiscScene.draw`."""
+        picture = np.zeros((3, *shape), np.float32)
+        (y, dy), (x, dx) = ((int(np.floor(at)), at - np.floor(at)) for at in centre_px)
+        for row, column, share in (
+            (y, x, (1 - dy) * (1 - dx)),
+            (y, x + 1, (1 - dy) * dx),
+            (y + 1, x, dy * (1 - dx)),
+            (y + 1, x + 1, dy * dx),
+        ):
+            if share:
+                picture[:, row, column] = np.asarray(self.colour, np.float32) * np.float32(share / scale_arcsec**2)
+        return picture
 
 
 @dataclass(frozen=True)
@@ -133,12 +167,18 @@ def _sun(seed: int, **options: Any) -> Scene:
     return FieldScene("solar", seed, (0.96, 1.0, 0.97), options)
 
 
+def _star(seed: int, *, colour: tuple[float, float, float] = (1.0, 1.0, 1.0)) -> Scene:
+    # A star has no map; the globe only stands for where it is and that it does not turn.
+    return StarScene(Body(np.ones((3, 2, 4), np.float32), day_hours=1e6), 0.01, colour=colour)
+
+
 SCENES: Mapping[str, Callable[..., Scene]] = {
     "jupiter": _jupiter,
     "mars": _mars,
     "saturn": _saturn,
     "moon": _moon,
     "sun": _sun,
+    "star": _star,
 }
 """Makers of scenes: name -> f(seed, **options)."""
 
@@ -154,7 +194,7 @@ def make_scene(name: str, seed: int, **options: Any) -> Scene:
         Seed; the same seed gives the same scene.
     **options
         For planets `diameter_arcsec`, `map_rows` and the fields of `Body`; for the Moon `sun_altitude_deg`; for the
-        Sun `limb_distance_arcsec`.
+        Sun `limb_distance_arcsec`; for a star `colour`.
 
     Returns
     -------
