@@ -2,126 +2,30 @@
 
 from __future__ import annotations
 
+import fnmatch
 import os
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, Field, ValidationError
 
 from .documents import Node, Problems, read_yaml
 from .errors import UsageError
+from .night_sections import Camera, Override, Reference, Section, Site, Telescope
 from .stage import Source, Unit
 
-__all__ = ["NIGHT_FILE", "Found", "Night", "NightFile", "find_recordings", "read_night", "read_night_file"]
+__all__ = ["NIGHT_FILE", "REFERENCE", "Found", "Night", "NightFile", "find_recordings", "read_night", "read_night_file"]
 
 NIGHT_FILE = "night.yaml"
 
-FRAME_SIZE = r"^\d{2,5}[x×]\d{2,5}$"
-"""Width and height in pixels."""
+REFERENCE = "reference"
+"""The target that recordings of a reference have which the night file does not list; recipes are made for it."""
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-    planning: ClassVar[frozenset[str]] = frozenset()
-    """Fields that only help to plan an evening: stages do not see them, so changing them makes nothing again."""
-
-    def plain(self, *, planning: bool = False) -> dict[str, Any]:
-        """Return what was given, by names with units; with what only serves planning when asked for."""
-        return self.model_dump(exclude_none=True, exclude=None if planning else set(self.planning))
-
-
-class Site(_Section):
-    """Where the telescope stands."""
-
-    name: str | None = Field(None, max_length=80, description="Name of the site, for labels.")
-    latitude_deg: Annotated[float, Unit("deg")] | None = Field(
-        None, alias="latitude", ge=-90, le=90, description="Geographic latitude, north positive."
-    )
-    longitude_deg: Annotated[float, Unit("deg")] | None = Field(
-        None, alias="longitude", ge=-180, le=360, description="Geographic longitude, east positive."
-    )
-    height_m: Annotated[float, Unit("m")] | None = Field(
-        None, alias="height", ge=-500, le=9000, description="Height above the sea."
-    )
-    pressure_hpa: Annotated[float, Unit("hPa")] | None = Field(
-        None, alias="pressure", ge=300, le=1100, description="Pressure of the air at the site; else by its height."
-    )
-    temperature_c: Annotated[float, Unit("deg_C")] | None = Field(
-        None, alias="temperature", ge=-60, le=50, description="Temperature of the air in the night, such as 5 deg_C."
-    )
-    ephemeris: str | None = Field(
-        None,
-        max_length=500,
-        description="A JPL kernel (.bsp file) for places on the sky, instead of the ephemeris that is built in; "
-        "relative to this file.",
-    )
-
-
-class Telescope(_Section):
-    """The telescope and what stands between it and the camera."""
-
-    name: str | None = Field(None, max_length=80, description="Name for labels.")
-    aperture_mm: Annotated[float, Unit("mm")] | None = Field(
-        None, alias="aperture", gt=10, lt=50_000, description="Diameter of the opening."
-    )
-    focal_length_mm: Annotated[float, Unit("mm")] | None = Field(
-        None, alias="focal_length", gt=10, lt=1e6, description="Focal length without amplifier."
-    )
-    obstruction: float | None = Field(
-        None, ge=0, lt=0.95, description="Diameter of the central obstruction as a fraction of the aperture."
-    )
-    amplifier: float | None = Field(
-        None, gt=0.1, lt=20, description="Factor by which lenses before the camera stretch the focal length."
-    )
-    amplifiers: list[Annotated[float, Field(gt=0.1, lt=20)]] | None = Field(
-        None, max_length=20, description="Factors of the lenses at hand, to choose from: [1.5, 2, 3]."
-    )
-    planning = frozenset({"amplifiers"})
-
-
-class Camera(_Section):
-    """The camera."""
-
-    name: str | None = Field(None, max_length=80, description="Name for labels.")
-    pixel_um: Annotated[float, Unit("um")] | None = Field(
-        None, alias="pixel", gt=0.3, lt=100, description="Size of a pixel."
-    )
-    bits: int | None = Field(None, ge=8, le=16, description="Bits of its converter.")
-    colours: str | None = Field(
-        None, pattern="^[RGB]{4}$", description="Colour filter array, when the files do not say it: RGGB and so on."
-    )
-    full_well_e: Annotated[float, Unit("electron")] | None = Field(
-        None, alias="full_well", gt=100, lt=1e7, description="Electrons that a pixel holds: 14500 electron."
-    )
-    read_noise_e: Annotated[float, Unit("electron")] | None = Field(
-        None, alias="read_noise", gt=0, lt=1000, description="Noise of reading a pixel: 1.2 electron."
-    )
-    sensor: str | None = Field(
-        None, pattern=FRAME_SIZE, description="Pixels of the whole sensor, width x height: 1936x1096."
-    )
-    frame_rates: dict[Annotated[str, Field(pattern=FRAME_SIZE)], Annotated[float, Unit("Hz")]] | None = Field(
-        None, max_length=50, description="Frames a second by frame size: {640x480: 113 Hz}."
-    )
-    interface: Literal["usb2", "usb3", "usb3.2", "gigabit"] | None = Field(
-        None, description="Link to the computer: usb2, usb3, usb3.2 or gigabit."
-    )
-    planning = frozenset({"sensor", "frame_rates", "interface"})
-
-
-class Override(_Section):
-    """What is known of one recording beyond its name and header."""
-
-    target: str | None = Field(None, max_length=80, description="Target.")
-    filter: str | None = Field(None, max_length=40, description="Filter.")
-    utc: str | None = Field(None, description="Start, UTC, as 2026-01-12T22:10:00.")
-    skip: bool = Field(False, description="Leave this recording out.")
-
-
-class NightFile(_Section):
+class NightFile(Section):
     """The night file. Every section may be left out."""
 
     site: Site = Field(Site(), description="Where the telescope stood.")
@@ -137,6 +41,18 @@ class NightFile(_Section):
     filters: dict[str, Annotated[float, Unit("nm")]] = Field(
         {}, description="Filters and their effective wavelengths: {R: 630 nm}."
     )
+    references: dict[str, Reference | None] = Field(
+        {},
+        max_length=20,
+        description="Targets that others are measured by, with their places: {mystar: {right_ascension: 66.4 deg, "
+        "declination: 16.8 deg}}. Captures named 'reference' need no entry.",
+    )
+    extinction: dict[str, Annotated[float, Field(ge=0, le=5)]] = Field(
+        {},
+        max_length=40,
+        description="Light that the air took through each filter, in magnitudes per air mass, where it was measured: "
+        "{R: 0.10, G: 0.16, B: 0.26}; else that of usual air.",
+    )
     names: str = Field("{target}_{date}_{time}_{filter}", max_length=200, description="How recordings are named.")
     recipes: dict[str, str] = Field({}, description="Recipe by target: {jupiter: colour-planet.yaml}.")
     changes: list[Any] = Field(
@@ -144,7 +60,9 @@ class NightFile(_Section):
     )
     plugins: list[str] = Field([], description="Single-file plugins (.py) to load; they are code with your rights.")
     masters: str | None = Field(None, description="Folder of darks and flats, or masters, kept across nights.")
-    captures: dict[str, Override] = Field({}, description="What is known of single recordings, by file name.")
+    captures: dict[str, Override] = Field(
+        {}, description="What is known of single recordings, by file name; * and ? stand for any letters."
+    )
 
 
 @dataclass(frozen=True)
@@ -167,11 +85,41 @@ class Night:
         held: dict[str, Any] = {}
         for name in sorted(names):
             value = getattr(self.settings, name, {})
-            held[name] = value.plain() if isinstance(value, _Section) else dict(value)
+            held[name] = value.plain() if isinstance(value, Section) else _plain_items(value)
         if held.get("site", {}).get("ephemeris"):
             # Stages know no folders.
             held["site"]["ephemeris"] = (self.folder / held["site"]["ephemeris"]).as_posix()
         return held
+
+    @property
+    def references(self) -> frozenset[str]:
+        """Targets, lower case, whose captures others are measured by."""
+        return frozenset({REFERENCE, *(name.lower() for name in self.settings.references)})
+
+    def known_of(self, file: str) -> Override:
+        """Return what the night file says of a recording, by its path in the night or its name.
+
+        Entries with `*` or `?` say it of all recordings that fit; later ones go over earlier ones, and what names the
+        recording itself over all of them.
+        """
+        name = file.rpartition("/")[2]
+        entries = self.settings.captures
+        fitting = [one for key, one in entries.items() if "*" in key or "?" in key if _fits(file, name, key)]
+        own = entries.get(file) or entries.get(name)
+        found = Override()
+        for one in [*fitting, *([own] if own is not None else [])]:
+            found = found.model_copy(update={key: getattr(one, key) for key in one.model_fields_set})
+        return found
+
+
+def _plain_items(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a section of named entries as stages see it; an entry without a word is an empty one."""
+    plain = {key: {} if one is None else one for key, one in values.items()}
+    return {key: one.plain() if isinstance(one, Section) else one for key, one in plain.items()}
+
+
+def _fits(file: str, name: str, pattern: str) -> bool:
+    return fnmatch.fnmatchcase(file, pattern) or fnmatch.fnmatchcase(name, pattern)
 
 
 def read_night(folder: Path, also: Also | None = None) -> Night:
@@ -231,12 +179,16 @@ def read_night_file(path: Path, also: Also | None = None) -> NightFile:
     return settings
 
 
+NAMED: dict[str, type[Section]] = {"captures": Override, "references": Reference, "cameras": Camera}
+"""Sections of entries that the user names, and what stands in an entry."""
+
+
 def _known_keys(location: Sequence[Any]) -> list[str]:
     model: Any = NightFile
     for part in location:
         fields = {info.alias or name: info for name, info in model.model_fields.items()}
-        if part == "captures" or model is Override:
-            model = Override
+        if part in NAMED or model in NAMED.values():
+            model = NAMED.get(str(part), model)
             continue
         model = getattr(fields.get(str(part)), "annotation", None)
         if not (isinstance(model, type) and issubclass(model, BaseModel)):

@@ -30,6 +30,7 @@ Array = NDArray[np.float64]
 
 _LEAST_PHASE_DEG = 3.0
 _BELTS_DEG = 2.8  # error of a pole angle by belts, whose ovals and festoons lean (rms of simulated Jupiters)
+_SOFT_PX2 = 4.5  # error of a radius times the radius, for no disc is blurred as in the model (simulated stacks)
 _WORKING_DIAMETER_PX = 110.0  # larger discs are binned to one to two times this: the relative precision stays
 
 
@@ -295,7 +296,7 @@ def _conclude(
     return DiscFit(
         disc=disc,
         centre_sigma_px=float(math.hypot(sigma[0], sigma[1]) / math.sqrt(2.0)) * factor,
-        radius_sigma_px=float(sigma[2]) * factor,
+        radius_sigma_px=math.hypot(float(sigma[2]) * factor, _SOFT_PX2 / float(radius)),
         pole_sigma_deg=float(sigma[3]) if measured else math.inf,
         pole_measured=bool(measured),
         upside_down=1.0,

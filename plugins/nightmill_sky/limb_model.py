@@ -22,7 +22,10 @@ __all__ = ["GlobeModel", "splines"]
 Image = NDArray[np.float32]
 Array = NDArray[np.float64]
 
-_GLOW = 0.15  # width of the faint wide part of the blur, in radii; not tied to the narrow one, which it would replace
+# Width of the faint wide part of the blur, in radii; not tied to the narrow one, which it would replace. What the air
+# leaves is some pixels wide, which on a small disc is much of its radius.
+_GLOW, _GLOW_PX, _MOST_GLOW = 0.15, 9.0, 0.4
+_SMALL, _TINY = 40.0, 12.0  # radius below which features are taken as even slopes, or only as belts, px
 _HALO = 3.0  # width of the halo of a ring, in blurs
 _SLOPE = np.array([1.0, -8.0, 0.0, 8.0, -1.0]) / 12.0  # derivative to fourth order, as cv2 correlates
 _FLOOR = 0.03  # Minnaert's law runs to infinity at a limb lit aslant, which no camera sees
@@ -70,6 +73,13 @@ class GlobeModel:
         self.belted = template.flattening > 0.03
         self.belts = int(np.clip(round((0.5 if self.belted else 0.2) * radius_px), 12 if self.belted else 6, 40))
         self.orders = 2 if self.belted else 4
+        # A small blurred disc shows no more than that, and with more freedom features would draw a soft limb for a
+        # globe that is a fifth too large.
+        if radius_px < _TINY:
+            self.belts, self.orders = 4, 1
+        elif radius_px < _SMALL:
+            self.orders = 2
+        self.glow = float(np.clip(_GLOW_PX / radius_px, _GLOW, _MOST_GLOW))
         rows, columns = picture.shape
         self.row = ((np.arange(rows * self.fine) + 0.5) / self.fine - 0.5).astype(np.float32)[:, None]
         self.column = ((np.arange(columns * self.fine) + 0.5) / self.fine - 0.5).astype(np.float32)[None, :]
@@ -166,7 +176,9 @@ class GlobeModel:
         places = np.concatenate([which + self.belts * k for k in range(self.orders)], axis=1)
         starts = np.concatenate([[0], np.cumsum(on) * 4 * self.orders])
         parts = [
-            sparse.csr_matrix(np.stack([np.ones(count), self._blurred(globe, _GLOW * float(p[2])).ravel()], axis=1)),
+            sparse.csr_matrix(
+                np.stack([np.ones(count), self._blurred(globe, self.glow * float(p[2])).ravel()], axis=1)
+            ),
             sparse.csr_matrix((entries.ravel(), places.ravel(), starts), shape=(count, self.orders * self.belts)),
         ]
         if self.ringed:

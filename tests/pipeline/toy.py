@@ -155,6 +155,11 @@ class ToyScale(stage.PictureStage):
         factor: float = stage.Field(2.0, gt=0, description="Factor.")
         together: bool = stage.Field(False, description="One picture of all captures of a target.")
         singles: bool = stage.Field(False, description="With `together`, the pictures of the captures as well.")
+        beside: str = stage.Field("", description="Target whose captures are looked at.")
+
+    def consult(self, captures, recorded, night):
+        assert set(night) == {"camera"}
+        return [k for k, one in enumerate(recorded) if self.parameters.beside and one.target == self.parameters.beside]
 
     def group(self, units):
         if not self.parameters.together:
@@ -167,6 +172,9 @@ class ToyScale(stage.PictureStage):
     def develop(self, pictures, context):
         data = sum(p.data for p in pictures) * np.float32(self.parameters.factor)
         captures = tuple(c for p in pictures for c in p.captures)
+        if context.consulted:
+            seen = {one.file: None if picture is None else picture.data.mean() for one, picture in context.consulted}
+            context.measure("beside", seen, "what was looked at")
         context.about(*pictures).measure("members", len(pictures), "pictures went in")
         whole = Picture(data, captures, ("L",), header=pictures[0].header, record=pictures[0].record)
         if not self.parameters.singles:

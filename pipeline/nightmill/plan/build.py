@@ -64,6 +64,7 @@ class _Builder:
     plan: Plan
     moments: dict[str, int] = field(default_factory=dict)
     recipes: list[Recipe] = field(default_factory=list)
+    recorded: list[Capture] = field(default_factory=list)
     shared: dict[int, tuple[Call | Recipe | Capture, dict[str, Any]]] = field(default_factory=dict)
     """What thousands of steps have in common is made once: by identity, with what it is of, which must stay alive."""
 
@@ -259,15 +260,23 @@ class _Builder:
             for chain in chains
         ]
         title = f"{chains[0].name}: {call.name}"
-        step = Step(
-            f"{unit[0]:05d}/picture {number}/{call.name}",
-            "develop",
-            title,
-            unit,
-            inputs,
-            {"stage": self.said(call), "captures": facts},
-        )
+        content: dict[str, Any] = {"stage": self.said(call), "captures": facts}
+        if _overrides(call, PictureStage, "consult"):
+            consulted = self.consulted(call, unit)
+            inputs += tuple(Input(f"consulted:{one.capture.file}", one.stack, optional=True) for one in consulted)
+            content["consulted"] = [{**self.facts(one.capture), "file": one.capture.file} for one in consulted]
+        step = Step(f"{unit[0]:05d}/picture {number}/{call.name}", "develop", title, unit, inputs, content)
         return unit, self.add(step)
+
+    def consulted(self, call: Call, unit: tuple[int, ...]) -> list[Chain]:
+        """Return the captures beyond its own that a picture stage wants to look at."""
+        stage = call.make()
+        assert isinstance(stage, PictureStage)
+        if len(self.recorded) != len(self.plan.chains):
+            self.recorded = [chain.capture for chain in self.plan.chains]
+        captures = [self.recorded[index] for index in unit]
+        named = stage.consult(captures, self.recorded, self.night.sections(call.stage.uses))
+        return [self.plan.chains[index] for index in dict.fromkeys(named) if index not in unit]
 
     def said(self, call: Call) -> dict[str, Any]:
         """Identify a stage for keys and for the work."""

@@ -190,7 +190,7 @@ def open_again(
 
 def _identify(capture: Capture, named: Named, night: Night, roles: Collection[str]) -> Capture:
     """Fill in what the name says, then what the header says; the night file's word comes first of all."""
-    own = night.settings.captures.get(capture.file) or night.settings.captures.get(Path(capture.file).name)
+    own = night.known_of(capture.file)
     role = named.role or (capture.role if capture.role in roles else "light")
     target = named.target or (capture.target.lower() if capture.target else None)
     colours = night.settings.camera.colours
@@ -198,16 +198,17 @@ def _identify(capture: Capture, named: Named, night: Night, roles: Collection[st
         capture = capture.replace(cfa=colours)
     name = named.filter or capture.filter or ("RGB" if capture.colour else None)
     utc = capture.utc_start if capture.utc_start is not None else named.utc
-    if own is not None:
-        target = own.target.lower() if own.target else target
-        name = own.filter or name
-        utc = parse_utc(own.utc) if own.utc else utc
+    target = own.target.lower() if own.target else target
+    name = own.filter or name
+    utc = parse_utc(own.utc) if own.utc else utc
+    exposure = capture.exposure_s if own.exposure_s is None else own.exposure_s
+    gain = capture.gain if own.gain is None else own.gain
+    capture = capture.replace(exposure_s=exposure, gain=gain)
     return capture.replace(role=role, target=None if role != "light" else target, filter=name, utc_start=utc)
 
 
 def _place(inventory: Inventory, capture: Capture, night: Night, *, need_target: bool) -> None:
-    own = night.settings.captures.get(capture.file) or night.settings.captures.get(Path(capture.file).name)
-    if own is not None and own.skip:
+    if night.known_of(capture.file).skip:
         return
     if capture.role != "light":
         inventory.aids.append(capture)

@@ -177,8 +177,10 @@ def _check_changes(changes: tuple[Change, ...], recipes: Recipes, fitting: Fitti
 
 def _candidates(target: str | None, recipes: Recipes) -> Sequence[Recipe]:
     """List the recipes that captures of a target may go through."""
-    if recipes.given is not None or target is None:
+    if target is None:
         return recipes.all()
+    if recipes.given is not None and target not in recipes.references:
+        return [recipes.given]
     if target in recipes.by_target:
         return [recipes.by_target[target]]
     return [one for one in recipes.shipped if one.made_for.has_target(target)]

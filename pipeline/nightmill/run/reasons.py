@@ -47,9 +47,12 @@ def input_reasons(old: Mapping[str, Any], now: Mapping[str, tuple[str, str]]) ->
     reasons = []
     for role in sorted({*old, *now}):
         before, after = old.get(role, (None, ""))[0], now.get(role, (None, ""))[0]
-        if before == after or role.partition(":")[0] not in ("aid", "member"):
+        if before == after or role.partition(":")[0] not in ("aid", "member", "consulted"):
             continue
         what = role.partition(":")[2] if role.startswith("aid:") else "picture that goes in"
+        if role.startswith("consulted:"):
+            reasons.append(f"{role.partition(':')[2]} is {'no longer' if after is None else 'now'} looked at")
+            continue
         reasons.append(f"{what} {_recording(before)} -> {_recording(after)}")
     return reasons
 
@@ -114,6 +117,14 @@ def _captures(name: str, old: Any, new: Any) -> Iterator[str]:
     for file in after:
         if file in before:
             yield from _capture(name, before[file], after[file])
+
+
+def _consulted(name: str, old: Any, new: Any) -> Iterator[str]:
+    """What is looked at stands among the inputs; here only what is known of it."""
+    before, after = ({one["file"]: one for one in ([] if held is ABSENT else held)} for held in (old, new))
+    for file in after:
+        if file in before:
+            yield from (f"{file}: {text}" for text in _capture(name, before[file], after[file]))
 
 
 def _recipe(name: str, old: Any, new: Any) -> Iterator[str]:
@@ -206,6 +217,7 @@ _EXPLAIN: dict[str, Callable[[str, Any, Any], Iterator[str]]] = {
     "source": lambda name, old, new: _stage(name, old, new) if isinstance(new, dict) else _plain(name, old, new),
     "capture": _capture,
     "captures": _captures,
+    "consulted": _consulted,
     "recipe": _recipe,
     "plugins": _plugins,
     "stage_versions": _versions,

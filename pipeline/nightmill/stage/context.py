@@ -72,6 +72,9 @@ class Context:
         Masters by role, for stages that declare `aids`; a role without a master is absent.
     state : mapping
         What `prepare` returned for this capture.
+    consulted : tuple of (Capture, Picture or None)
+        For picture stages: the captures that `consult` asked for, each with its stack as a picture; None in its place
+        when it was set aside.
     notes : list of Note
         Filled by `choose`, `caution` and `measure`.
     threads : int
@@ -84,6 +87,7 @@ class Context:
     night: dict[str, dict[str, Any]] = field(default_factory=dict)
     aids: dict[str, Stack] = field(default_factory=dict)
     state: State = field(default_factory=dict)
+    consulted: tuple[tuple[Capture, Picture | None], ...] = ()
     notes: list[Note] = field(default_factory=list)
     reader: Callable[[NDArray[np.int64]], Frames] | None = None
     threads: int = 1

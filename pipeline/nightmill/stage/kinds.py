@@ -224,6 +224,31 @@ class PictureStage(Stage):
         """
         return [] if self.adds else [[index] for index in range(len(units))]
 
+    def consult(
+        self, captures: Sequence[Capture], recorded: Sequence[Capture], night: Mapping[str, Mapping[str, Any]]
+    ) -> list[int]:
+        """Say which other captures of the night it wants to look at while it develops one group; by default none.
+
+        Called while planning, once a group, so be quick. The stacks of those captures arrive in `Context.consulted`,
+        whatever recipes they go through and whatever groups they are in; when one changes, the group's pictures are
+        made anew.
+
+        Parameters
+        ----------
+        captures : sequence of Capture
+            Those of the group.
+        recorded : sequence of Capture
+            All captures of the night that have a recipe, in order of their names.
+        night : mapping
+            The sections of the night file in `uses`.
+
+        Returns
+        -------
+        list of int
+            Indices into `recorded`; those of the group itself are passed over.
+        """
+        return []
+
     @abstractmethod
     def develop(self, pictures: list[Picture], context: Context) -> Picture | list[Picture]:
         """Make a picture, or several, of one group. A member may be missing: its capture was set aside."""

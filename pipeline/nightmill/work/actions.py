@@ -15,7 +15,7 @@ from ..stage import Context, Fold, PictureStage, Survey
 from .calling import calling
 from .feed import Feed
 from .files import publish, publish_master, publish_stack
-from .members import Members, join_records, parents_of
+from .members import Members, consulted, consulted_sources, join_records, parents_of
 from .preview import preview
 from .sheet import sheet
 from .states import load_arrays, save_arrays, save_state
@@ -153,6 +153,7 @@ def develop(task: Task, folder: Path, meta: Meta) -> None:
         _nothing_to_add(task, meta)
         return
     context = task.context(said, captures)
+    context.consulted = consulted(task)
     # A stage that streams is handed the sequence itself, which holds no picture.
     pictures: Any = members if stage.streams else list(members)
     with calling(stage.name, "develop"):
@@ -169,6 +170,9 @@ def develop(task: Task, folder: Path, meta: Meta) -> None:
         files = [capture.file for capture in picture.captures]
         record = join_records(parents_of(members.lines, files), plain(picture.record))
         record["notes"] = record.get("notes", []) + _notes_on(files, made_of, task.notes)
+        looked_at = [*record.get("consulted", []), *consulted_sources(context.consulted)]
+        if looked_at:
+            record["consulted"] = looked_at
         place = folder / f"{number:02d}"
         place.mkdir()
         picture.replace(

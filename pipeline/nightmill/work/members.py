@@ -10,7 +10,7 @@ from ..artefacts import Capture, Picture, Stack
 from ..artefacts.fitsio import read_record
 from .task import Task
 
-__all__ = ["Members", "join_records", "parents_of"]
+__all__ = ["Members", "consulted", "consulted_sources", "join_records", "parents_of"]
 
 Record = dict[str, Any]
 
@@ -59,6 +59,22 @@ class Members(Sequence[Picture]):
         return Picture.load(place)
 
 
+def consulted(task: Task) -> tuple[tuple[Capture, Picture | None], ...]:
+    """Return the captures that a group looks at besides its members, each with its stack; None for one set aside."""
+    keys = {role.partition(":")[2]: key for role, key in task.roles("consulted:")}
+    found: list[tuple[Capture, Picture | None]] = []
+    for facts in task.content.get("consulted", []):
+        capture = Capture.from_json({**facts, "cautions": (), "path": ""})
+        key = keys.get(capture.file)
+        found.append((capture, None if key is None else Picture.from_stack(Stack.load(task.store.open(key)), capture)))
+    return tuple(found)
+
+
+def consulted_sources(consulted: Sequence[tuple[Capture, Picture | None]]) -> list[Record]:
+    """Return the recordings behind what was looked at, for the record of a picture."""
+    return [one for _, picture in consulted if picture is not None for one in picture.record.get("sources", [])]
+
+
 def parents_of(lines: Sequence[tuple[list[str], Record]], files: Sequence[str]) -> list[Record]:
     """Return the records of the members that share a capture with a picture of `files`; of all, when none does."""
     return [record for of, record in lines if set(of) & set(files)] or [record for _, record in lines]
@@ -67,10 +83,14 @@ def parents_of(lines: Sequence[tuple[list[str], Record]], files: Sequence[str]) 
 def join_records(records: Sequence[Record], own: Record) -> Record:
     """Join the records of a group's members; what a stage put into its picture's record goes on top."""
     merged: Record = {"sources": [], "masters": {}, "notes": []}
+    looked_at: list[Record] = []
     for record in records:
+        looked_at += [one for one in record.get("consulted", []) if one not in looked_at]
         merged["sources"] += [one for one in record.get("sources", []) if one not in merged["sources"]]
         merged["notes"] += [one for one in record.get("notes", []) if one not in merged["notes"]]
         for source in record.get("sources", []):
             if record.get("masters"):
                 merged["masters"].setdefault(source["file"], record["masters"])
+    if looked_at:
+        merged["consulted"] = looked_at
     return {**own, **merged}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -62,6 +63,21 @@ def members_may_be_missing(subject: Subject) -> None:
     for pictures in _groups(subject):
         for gone in range(len(pictures)):
             _tried(subject, pictures[:gone] + pictures[gone + 1 :], f"a group without its member {gone}")
+
+
+@check(PictureStage)
+def consults_what_there_is(subject: Subject) -> None:
+    """`consult` names captures that exist, the same again, and the work goes on when none of them can be had."""
+    stage, captures = _stage(subject), _captures(subject)
+    night: dict[str, dict[str, Any]] = {section: {} for section in stage.uses}
+    named = [list(stage.consult([own], captures, night)) for own in captures]
+    assert all(isinstance(k, int) and 0 <= k < len(captures) for one in named for k in one), f"consult named {named!r}"
+    again = [list(_stage(subject).consult([own], captures, night)) for own in captures]
+    assert named == again, "consult named others the second time"
+    assert not stage.consult(captures, captures[:0], night), "consult named captures where there are none"
+    bench = subject.bench()
+    lost = tuple((capture, None) for capture in captures)
+    try_difficult(partial(try_group, stage, bench, [bench.picture()], lost), "captures to look at that were set aside")
 
 
 @check(PictureStage)

@@ -189,11 +189,18 @@ def _picture(stage: PictureStage, bench: Bench, trial: Trial) -> None:
     _develop(stage, [picture], _context(stage, bench, trial), trial)
 
 
-def try_group(stage: PictureStage, bench: Bench, pictures: Sequence[Picture]) -> Trial:
+def try_group(
+    stage: PictureStage,
+    bench: Bench,
+    pictures: Sequence[Picture],
+    consulted: tuple[tuple[Capture, Picture | None], ...] = (),
+) -> Trial:
     """Run a picture stage on a group of pictures."""
     trial = Trial()
     captures = tuple(capture for picture in pictures for capture in picture.captures)
-    _develop(stage, pictures, _context(stage, bench, trial, captures), trial)
+    context = _context(stage, bench, trial, captures)
+    context.consulted = consulted
+    _develop(stage, pictures, context, trial)
     return trial
 
 
