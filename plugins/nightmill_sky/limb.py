@@ -222,7 +222,7 @@ def fit_disc(
     angles = start.pole_angles_deg if pole_angle_deg is None or not keep_pole_angle else (pole_angle_deg,)
     # Rings, and the dark limb of a phase, look different upside down.
     both_ways = 3 in free and pole_angle_deg is None and (ringed or sun < math.cos(math.radians(_LEAST_PHASE_DEG)))
-    model = GlobeModel(binned(cut, coarse), template, ringed, start.radius_px / coarse)
+    model = GlobeModel(binned(cut, coarse), template, ringed, start.radius_px / coarse, coarse / factor)
     rough = [*_to_binned(at, coarse), 0.0, math.log(max(0.8, 0.02 * at[2] / coarse)), 0.8]
     first = _best(model, [np.array([*rough[:3], angle, *rough[4:]]) for angle in angles], free, reach)[0]
     if coarse != factor:

@@ -24,8 +24,8 @@ Array = NDArray[np.float64]
 
 # Width of the faint wide part of the blur, in radii; not tied to the narrow one, which it would replace. What the air
 # leaves is some pixels wide, which on a small disc is much of its radius.
-_GLOW, _GLOW_PX, _MOST_GLOW = 0.15, 9.0, 0.4
-_SMALL, _TINY = 40.0, 12.0  # radius below which features are taken as even slopes, or only as belts, px
+_GLOW, _GLOW_PX, _MOST_GLOW = 0.15, 7.5, 0.4
+_SMALL, _TINY = 25.0, 12.0  # radius below which features are taken as even slopes, or only as belts, px
 _HALO = 3.0  # width of the halo of a ring, in blurs
 _SLOPE = np.array([1.0, -8.0, 0.0, 8.0, -1.0]) / 12.0  # derivative to fourth order, as cv2 correlates
 _FLOOR = 0.03  # Minnaert's law runs to infinity at a limb lit aslant, which no camera sees
@@ -60,9 +60,11 @@ class GlobeModel:
         Whether to model rings.
     radius_px : float
         Rough equatorial radius: it sets how fine the model is.
+    binning : float
+        Pixels of the picture that is searched in the end along a pixel of this one: the blur has that many times fewer.
     """
 
-    def __init__(self, picture: Image, template: Disc, ringed: bool, radius_px: float) -> None:
+    def __init__(self, picture: Image, template: Disc, ringed: bool, radius_px: float, binning: float = 1.0) -> None:
         self.picture = picture
         self.template = template
         self.ringed = ringed
@@ -75,11 +77,12 @@ class GlobeModel:
         self.orders = 2 if self.belted else 4
         # A small blurred disc shows no more than that, and with more freedom features would draw a soft limb for a
         # globe that is a fifth too large.
-        if radius_px < _TINY:
+        size = radius_px * binning
+        if size < _TINY:
             self.belts, self.orders = 4, 1
-        elif radius_px < _SMALL:
+        elif size < _SMALL:
             self.orders = 2
-        self.glow = float(np.clip(_GLOW_PX / radius_px, _GLOW, _MOST_GLOW))
+        self.glow = float(np.clip(_GLOW_PX / size, _GLOW, _MOST_GLOW))
         rows, columns = picture.shape
         self.row = ((np.arange(rows * self.fine) + 0.5) / self.fine - 0.5).astype(np.float32)[:, None]
         self.column = ((np.arange(columns * self.fine) + 0.5) / self.fine - 0.5).astype(np.float32)[None, :]

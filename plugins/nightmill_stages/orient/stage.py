@@ -49,7 +49,7 @@ class Orient(PictureStage):
     """
 
     name = "orient"
-    version = "7"
+    version = "8"
     uses = ("site", "telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):
