@@ -31,6 +31,9 @@ BELIEVED_SCALE = 0.006
 """Difference of scale that a set's discs must show to be believed. Limbs darken differently from filter to filter,
 which moves a measured radius by up to 0.4 % on simulated sets, more than the fit's own error says; a channel stretched
 by that much has a coloured rim, while optics that magnify colours differently by more than this are rare."""
+MOST_SCALE = 0.012
+"""Difference of scale beyond which no optics are behind it (common practice, no source): a small, soft or crescent disc
+was measured badly."""
 LEAST_TURN_PX = 0.05
 _MOST_AXIS_DEG = 5.0
 
@@ -122,13 +125,15 @@ def agree(members: Sequence[Picture], reference: int, *, derotate: bool) -> Glob
 
 
 def _radii(members: Sequence[Picture]) -> list[float]:
-    """Radius of the disc on each member, px: the common one unless the member's own stands out from its error."""
+    """Radius of the disc on each member, px: the common one unless its own stands out as much as optics can make it."""
     finer = [float(member.header.get("scale", 1.0)) for member in members]
     own = np.array([m.geometry["disc"]["a_px"] / f for m, f in zip(members, finer, strict=True)])
     errors = np.array([float(member.geometry.get("disc_sigma", 0.01)) for member in members])
-    apart = np.abs(own / np.median(own) - 1.0) > np.maximum(BELIEVED_SCALE, 3.0 * errors)
-    mean = float(np.average(own[~apart], weights=errors[~apart] ** -2.0)) if not apart.all() else 0.0
-    return [float(r) * f for r, f in zip(np.where(apart, own, mean), finer, strict=True)]
+    off = np.abs(own / np.median(own) - 1.0)
+    apart = off > np.maximum(BELIEVED_SCALE, 3.0 * errors)
+    mean = float(np.average(own[~apart], weights=errors[~apart] ** -2.0)) if not apart.all() else float(np.median(own))
+    believed = apart & (off < MOST_SCALE)
+    return [float(r) * f for r, f in zip(np.where(believed, own, mean), finer, strict=True)]
 
 
 def _orientation(members: Sequence[Picture]) -> dict[str, Any]:

@@ -57,7 +57,7 @@ class Compose(PictureStage):
     """
 
     name = "compose"
-    version = "8"
+    version = "9"
     uses = ("filters", "site", "telescope")
 
     class Parameters(stage.Parameters):
