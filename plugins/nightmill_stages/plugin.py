@@ -17,6 +17,7 @@ FAMILIES = (
     "grade",
     "align",
     "stack",
+    "starlight",
     "orient",
     "sharpen",
     "compose",
