@@ -13,6 +13,7 @@ from nightmill.artefacts import Picture
 from nightmill.stage import Context
 from nightmill_sky.shading import darkening_of
 
+from ..orient.posterior import apart_deg
 from ..write.display import sky_level
 from .combine import align_planes, find_object
 from .globes import Globes
@@ -59,28 +60,43 @@ def carried(members: Sequence[Picture], globes: Globes, offsets: Sequence[Offset
 
 
 def sensed(members: Sequence[Picture], context: Context) -> list[Picture]:
-    """Find from the features which way the planet turns, where no member says it of itself."""
-    if any("planet_east_deg" in member.geometry for member in members):
-        return list(members)
-    found = find_sense(members, 1)
+    """Find from the features which way the planet turns, where no member says it of itself for certain."""
+    said = [
+        (float(member.geometry["planet_east_deg"]), float(member.geometry["confidence"]["planet_east_deg"]))
+        for member in members
+        if "planet_east_deg" in member.geometry
+    ]
+    surest = max(said, key=lambda one: one[1], default=None)
+    if surest is not None and surest[1] >= 1.0:
+        return list(members)  # the user's word, or as good as that
+    found = find_sense(members, 1, surest)
     if found is None:
         return list(members)
     east, confidence = round(found[0], 3), round(found[1], 3)
+    if said and all(apart_deg(found[0], east) < 90.0 for east, _ in said):
+        return list(members)
+    if surest is not None and apart_deg(found[0], surest[0]) > 90.0:
+        context.caution(
+            "planet_east",
+            f"Features come together when the planet is turned the other way than its shading says (confidence "
+            f"{surest[1]:.1%}); the features are believed. Check the time of the captures.",
+            east,
+        )
     context.choose(
         "planet_east",
         east,
         f"Direction in which the middle of the disc moves, counter-clockwise from up: features come together when "
         f"turned this way and not the other; confidence {confidence:.1%}.",
     )
-    said = []
+    told = []
     for member in members:
         known: dict[str, Any] = {"planet_east_deg": east}
         known["confidence"] = {**member.geometry.get("confidence", {}), "planet_east_deg": confidence}
         if "mirrored" in member.geometry:
             known["pole_angle_deg"] = round((east + (-90.0 if member.geometry["mirrored"] else 90.0)) % 360.0, 3)
             known["confidence"]["pole_angle_deg"] = confidence
-        said.append(member.replace(geometry={**member.geometry, **known}))
-    return said
+        told.append(member.replace(geometry={**member.geometry, **known}))
+    return told
 
 
 def say_derotated(members: Sequence[Picture], labels: Sequence[str], globes: Globes, context: Context) -> None:

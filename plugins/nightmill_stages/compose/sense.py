@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from nightmill.artefacts import Picture
 
-from ..orient.posterior import SURE
+from ..orient.posterior import SURE, apart_deg
 from .globes import Globes, agree, turn_px
 from .register import Offset
 from .turning import carrier, carry
@@ -30,7 +30,9 @@ _FEATURE_PX = 4.0
 _STAY = Offset(0.0, 0.0, 1.0)
 
 
-def find_sense(members: Sequence[Picture], reference: int) -> tuple[float, float] | None:
+def find_sense(
+    members: Sequence[Picture], reference: int, said: tuple[float, float] | None = None
+) -> tuple[float, float] | None:
     """Find the planet's east on the members.
 
     Parameters
@@ -39,6 +41,8 @@ def find_sense(members: Sequence[Picture], reference: int) -> tuple[float, float
         Single-filter pictures of one planet whose axis is known on the reference.
     reference : int
         The member on whose pixels the set is made.
+    said : (float, float), optional
+        What single members show: planet_east_deg and confidence, below 1. It is weighed with what the features say.
 
     Returns
     -------
@@ -57,8 +61,8 @@ def find_sense(members: Sequence[Picture], reference: int) -> tuple[float, float
     easts = [(float(axis) + 270.0) % 360.0, (float(axis) + 90.0) % 360.0]
     for east in easts:
         known = {"planet_east_deg": east, "confidence": {"planet_east_deg": SURE}}
-        said = [m.replace(geometry={**_without_sense(m.geometry), **known}) for m in members]
-        globes = agree(said, reference, derotate=True)
+        turned = [m.replace(geometry={**_without_sense(m.geometry), **known}) for m in members]
+        globes = agree(turned, reference, derotate=True)
         if globes is None or globes.turned_deg is None:
             return None
         score, count = _likeness(members, globes, members[reference].data.shape)
@@ -66,6 +70,9 @@ def find_sense(members: Sequence[Picture], reference: int) -> tuple[float, float
     # Fisher's z of the two correlations; features are as wide as the filter that brings them out.
     independent = count / _FEATURE_PX**2
     odds = 1.7 * (scores[0] - scores[1]) * math.sqrt(max(independent - 3.0, 0.0) / 2.0)
+    if said is not None:
+        nearer = 1.0 if apart_deg(said[0], easts[0]) < apart_deg(said[0], easts[1]) else -1.0
+        odds += nearer * math.log(said[1] / (1.0 - said[1]))
     confidence = 1.0 / (1.0 + math.exp(-min(abs(odds), 50.0)))
     return (easts[0] if odds > 0.0 else easts[1], confidence) if confidence >= SURE else None
 

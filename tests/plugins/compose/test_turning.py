@@ -149,6 +149,20 @@ def test_features_tell_the_sense_that_the_limb_does_not():
     assert made.geometry["planet_east_deg"] == pytest.approx(282.0)
 
 
+def test_features_overrule_a_doubtful_shading():
+    members = [member("R", -6, known=False), member("G", 0, known=False), member("B", 6, known=False)]
+    wrong = {"planet_east_deg": (NORTH + 90.0) % 360.0, "confidence": {"planet_east_deg": 0.97}}
+    misled = [members[0].replace(geometry={**members[0].geometry, **wrong}), *members[1:]]
+    made, context = compose(misled)
+    assert "planet_east" in notes(context, "caution")
+    assert made.geometry["planet_east_deg"] == pytest.approx(282.0)
+    # What the user said stands, whatever the features show.
+    told = {**wrong, "confidence": {"planet_east_deg": 1.0}}
+    kept, context = compose([one.replace(geometry={**one.geometry, **told}) for one in members])
+    assert kept.geometry["planet_east_deg"] == pytest.approx((NORTH + 90.0) % 360.0)
+    assert "planet_east" not in notes(context, "caution")
+
+
 def test_the_unknown_sense_is_not_guessed():
     # Three planets without features in common say nothing.
     members = [member("R", -6, known=False), member("G", 0, known=False), member("B", 6, known=False)]
