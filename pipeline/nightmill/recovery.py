@@ -64,20 +64,32 @@ def _sources(record: dict[str, Any]) -> Iterator[str]:
 
 def _night(sections: dict[str, Any]) -> Iterator[str]:
     """Write sections as they would stand in night.yaml: quantities as text with their unit."""
-    units = {"deg": "deg", "m": "m", "mm": "mm", "um": "um", "hpa": "hPa", "c": "deg_C"}
     for section, values in sections.items():
-        shown = {}
-        for key, value in values.items():
-            stem, _, unit = key.rpartition("_")
-            if section == "filters":
-                shown[key] = f"{value:g} nm"
-            elif unit in units and stem:
-                shown[stem] = f"{value:.12g} {units[unit]}"
-            else:
-                shown[key] = value
+        shown: dict[str, Any] = {}
+        if section == "filters":
+            shown = {key: f"{value:g} nm" for key, value in values.items()}
+        elif section == "references":
+            shown = {key: _quantities(entry) for key, entry in values.items()}
+        elif section == "extinction":
+            shown = dict(values)
+        else:
+            shown = _quantities(values)
         if shown:
             text = yaml.safe_dump({section: shown}, default_flow_style=None, sort_keys=False, width=10_000)
             yield from text.rstrip().splitlines()
+
+
+def _quantities(values: dict[str, Any]) -> dict[str, Any]:
+    """Write values as they would be typed."""
+    units = {"deg": "deg", "m": "m", "mm": "mm", "um": "um", "hpa": "hPa", "c": "deg_C"}
+    shown = {}
+    for key, value in values.items():
+        stem, _, unit = key.rpartition("_")
+        if unit in units and stem:
+            shown[stem] = f"{value:.12g} {units[unit]}"
+        else:
+            shown[key] = value
+    return shown
 
 
 def _comments(title: str, lines: Iterator[str]) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -12,7 +12,6 @@ from nightmill import stage
 from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context, PictureStage
 
-from .balance import ALBEDOS, disc_colour, gains_for, surface_colour
 from .combine import NO_OFFSET, align_planes, apply_luminance, find_object
 from .dispersion import say_dispersion
 from .finish import choose_display, finish, skies_of
@@ -22,6 +21,8 @@ from .offsets import measured_offsets
 from .repeats import chosen, with_repeats
 from .resolution import equalised, sharpness_of
 from .sets import Shot, find_sets
+from .starlit import stars_for
+from .white import white_balance
 
 __all__ = ["Channels", "Compose"]
 
@@ -58,7 +59,7 @@ class Compose(PictureStage):
 
     name = "compose"
     version = "9"
-    uses = ("filters", "site", "telescope")
+    uses = ("extinction", "filters", "references", "site", "telescope")
 
     class Parameters(stage.Parameters):
         """Parameters of compose."""
@@ -78,10 +79,11 @@ class Compose(PictureStage):
             description="Make the colour of a set at the resolution of its softest channel, so that no limb is "
             "coloured; brightness keeps its detail.",
         )
-        balance: Literal["auto", "none"] | tuple[Gain, Gain, Gain] = stage.Field(
+        balance: Literal["auto", "published", "none"] | tuple[Gain, Gain, Gain] = stage.Field(
             "auto",
-            description="White balance: auto (the planet's published colour; a neutral Moon or Sun), none, or the "
-            "factors for red, green and blue.",
+            description="White balance: auto (by a star like the Sun where the night has one as a reference, else as "
+            "published), published (the planet's published colour; a neutral Moon or Sun), none, or the factors for "
+            "red, green and blue.",
         )
         derotate: Literal["auto", "off"] = stage.Field(
             "auto",
@@ -116,6 +118,12 @@ class Compose(PictureStage):
             once = len({s.filter for s in shots}) == len(shots)
             groups += find_sets(shots, wanted, also=also) if once else [[i] for i in loose]
         return sorted(groups, key=min)
+
+    def consult(
+        self, captures: Sequence[Capture], recorded: Sequence[Capture], night: Mapping[str, Mapping[str, Any]]
+    ) -> list[int]:
+        """Look at the stars that colours may be measured by."""
+        return stars_for(captures, recorded, night, self._wanted()) if self.parameters.balance == "auto" else []
 
     def develop(self, pictures: list[Picture], context: Context) -> Picture | list[Picture]:
         """Make the colour picture of a set, or finish the pictures that can be made."""
@@ -179,7 +187,8 @@ class Compose(PictureStage):
                         layers[name] = align_planes(list(values), offsets, shape, order=order, each=context.each)
                 picture = picture.replace(**layers)
         mask = find_object(picture.data)
-        balanced = finish(picture, self._gains(picture, mask, ONE_SHOT_NM, context), mask, context)
+        gains = white_balance(picture, mask, "RGB", ONE_SHOT_NM, self.parameters.balance, context)
+        balanced = finish(picture, gains, mask, context)
         return choose_display(balanced, mask, context)
 
     def _set(self, by_filter: dict[str, Picture], context: Context) -> Picture | list[Picture]:
@@ -227,42 +236,13 @@ class Compose(PictureStage):
             colour = equalised(colour, sharpness.of(0, 1, 2), mask, skies_of(colour.data, mask), context)
         night = {_key(name): value for name, value in context.night.get("filters", {}).items()}
         waves = [night.get(name, USUAL_NM.get(name)) for name in wanted]
-        colour = finish(colour, self._gains(colour, mask, waves, context), mask, context)
+        gains = white_balance(colour, mask, labels[:3], waves, self.parameters.balance, context)
+        colour = finish(colour, gains, mask, context)
         if len(names) == 4:
             colour = self._with_luminance(colour, brightness, labels[3], mask, context)
         colour = choose_display(colour, mask, context)
         rest = [picture for name, picture in by_filter.items() if name not in names or self.parameters.singles]
         return [colour, *(self._single(picture, context) for picture in rest)] if rest else colour
-
-    def _gains(
-        self,
-        picture: Picture,
-        mask: NDArray[np.bool_] | None,
-        waves: Sequence[float | None],
-        context: Context,
-    ) -> tuple[float, ...]:
-        """Factors for R, G and B by the recipe or from the picture."""
-        wish = self.parameters.balance
-        if wish == "none":
-            return (1.0, 1.0, 1.0)
-        if not isinstance(wish, str):
-            return tuple(wish)
-        target = picture.captures[0].target if picture.captures else None
-        planet = target if target in ALBEDOS and mask is not None and all(waves) else None
-        light = picture.data - np.array(skies_of(picture.data, mask), np.float32)[:, None, None]
-        colour = surface_colour(light) if mask is None else disc_colour(light, mask)
-        try:
-            gains = gains_for(colour, planet, [w or 0.0 for w in waves])
-        except ValueError as error:
-            context.caution("balance", f"The colours are left unbalanced: {error}.")
-            return (1.0, 1.0, 1.0)
-        why = (
-            f"The disc as a whole gets the published colour of {planet} in sunlight (Mallama, Krobusek & Pavlov 2017)."
-            if planet
-            else "The object as a whole is made neutral."
-        )
-        context.choose("balance", list(gains), why)
-        return gains
 
     def _with_luminance(
         self,
