@@ -21,7 +21,7 @@ from .blame import Fault, place_of
 __all__ = ["KINDS", "folder_faults", "list_faults", "stage_faults", "writer_faults"]
 
 KINDS = (Source, FrameStage, Survey, Fold, PictureStage)
-SECTIONS = ("site", "telescope", "camera", "filters")
+SECTIONS = ("site", "telescope", "camera", "filters", "references", "extinction")
 ENGINES_OWN = ("number", "utc")
 """Columns that no stage may give: the engine fills them."""
 

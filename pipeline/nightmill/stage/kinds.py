@@ -42,8 +42,8 @@ class Stage(ABC):
     version : str
         Raise it whenever the same input would give other bits; products of other versions are then made anew.
     uses : tuple of str
-        Sections of the night file it reads ("site", "telescope", "camera", "filters"). A change there makes its
-        products anew.
+        Sections of the night file it reads ("site", "telescope", "camera", "filters", "references", "extinction"). A
+        change there makes its products anew.
     aids : dict of str to str
         Roles of other captures that help, and the fold stage that makes a master of such a capture:
         ``{"dark": "master-dark"}``. Masters arrive in `Context.aids`.
