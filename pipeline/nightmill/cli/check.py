@@ -70,7 +70,10 @@ def _show(report: dict[str, Any], why: str | None) -> None:
     for one in report["pictures"]:
         name = " ".join(filter(None, (one["names"][0], one["added"])))
         of = f"  of {', '.join(one['files'])}" if len(one["files"]) > 1 else ""
+        of += f"\n  looks at {', '.join(one['consulted'])}" if one["consulted"] else ""
         shown += _branch(console, Tree(f"picture {name}{of}"), one["steps"], " ".join((name, *one["files"])), why)
+    for name in report["not_recorded"]:
+        console.print(f"no capture of {name}, which night.yaml names under 'references', is in this night so far")
     for one in report["broken_plugins"]:
         console.print(f"not loaded, and not needed here: plugin {one['name']}: {one['reason'].partition(chr(10))[0]}")
     for one in report["set_aside"]:

@@ -38,10 +38,10 @@ def look_ahead(session: Session, workers: int) -> dict[str, Any]:
     -------
     dict
         JSON values: "night", "out", "captures" (file, target, filter, frames, recipe, changes, name, steps),
-        "masters", "pictures" (names, added, files, steps), "broken_plugins" (name, reason), "set_aside" (file, role,
-        reason), "disk" (needed_bytes, free_bytes) and "seconds" (None when nothing was timed so far). A step has
-        "step", "label", "state" ("there", "make", "again", "unknown", "set_aside"), "tasks" (how many it
-        takes now) and "reasons".
+        "masters", "pictures" (names, added, files, consulted, steps), "not_recorded" (references of which the night
+        has no capture), "broken_plugins" (name, reason), "set_aside" (file, role, reason), "disk" (needed_bytes,
+        free_bytes) and "seconds" (None when nothing was timed so far). A step has "step", "label", "state" ("there",
+        "make", "again", "unknown", "set_aside"), "tasks" (how many it takes now) and "reasons".
     """
     inventory, plan, board = session.survey(open_here)
     board.want(plan.goals)
@@ -72,10 +72,12 @@ def look_ahead(session: Session, workers: int) -> dict[str, Any]:
             "names": list(picture.names),
             "added": picture.added,
             "files": [plan.chains[index].capture.file for index in picture.captures],
+            "consulted": _consulted(plan, picture, order),
             "steps": [teller.step([plan.steps[name]]) for name in _picture_steps(plan, picture, order)],
         }
         for picture in plan.pictures
     ]
+    recorded = {one.capture.target for one in plan.chains} | {one.target for one in inventory.set_aside}
     free = shutil.disk_usage(_existing(session.out)).free
     needed = bytes_needed(plan, lambda step: session.store.has(board.key(step) or ""))
     return {
@@ -84,6 +86,7 @@ def look_ahead(session: Session, workers: int) -> dict[str, Any]:
         "captures": captures,
         "masters": masters,
         "pictures": pictures,
+        "not_recorded": [name for name in session.night.settings.references if name.lower() not in recorded],
         "broken_plugins": [{"name": one.name, "reason": one.reason} for one in session.registry.broken],
         "set_aside": [{"file": one.file, "role": one.role, "reason": one.reason} for one in inventory.set_aside],
         "disk": {"needed_bytes": needed, "free_bytes": free},
@@ -210,6 +213,13 @@ def _picture_steps(plan: Plan, picture: PicturePlan, order: dict[str, int]) -> l
             found.add(current)
             pending += [need.step for need in step.inputs]
     return sorted(found, key=order.__getitem__)
+
+
+def _consulted(plan: Plan, picture: PicturePlan, order: dict[str, int]) -> list[str]:
+    """List the captures that stages look at besides the picture's own."""
+    needs = [need for name in _picture_steps(plan, picture, order) for need in plan.steps[name].inputs]
+    files = [need.role.partition(":")[2] for need in needs if need.role.startswith("consulted:")]
+    return list(dict.fromkeys(files))
 
 
 def _changes(session: Session, recipe: Recipe | None, capture: Capture) -> list[str]:

@@ -83,3 +83,24 @@ def test_check_tells_that_another_one_is_looked_at(run_toy, toy_night, looking):
     steps = [one for picture in look_ahead(session, 1)["pictures"] for one in picture["steps"]]
     reasons = [reason for one in steps if one["step"] == "toy-scale" for reason in one["reasons"]]
     assert f"{MOON} is now looked at" in reasons
+    pictures = look_ahead(session, 1)["pictures"]
+    assert [one["consulted"] for one in pictures] == [[MOON], [MOON], []]
+    said = check(toy_night, "--out", str(out), "--recipe", str(toy_night.parent / "toy.yaml"), "--plugin", str(TOY))
+    assert said.count(f"looks at {MOON}") == 2
+
+
+def test_check_names_references_that_were_not_recorded(toy_night):
+    (toy_night / "night.yaml").write_text("references: {Moon: {}, HD1: {altitude: 30 deg}}\n", encoding="utf-8")
+    said = check(toy_night, "--recipe", str(toy_night.parent / "toy.yaml"), "--plugin", str(TOY))
+    assert "no capture of HD1, which night.yaml names under 'references'" in said
+    assert "no capture of Moon" not in said
+
+
+def check(*arguments):
+    from click.testing import CliRunner
+
+    from nightmill.cli.check import check as command
+
+    result = CliRunner().invoke(command, [str(one) for one in arguments], standalone_mode=False)
+    assert result.exception is None
+    return result.output
