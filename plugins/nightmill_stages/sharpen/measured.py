@@ -78,8 +78,11 @@ def measure_blur(
     fills = bool(header.get("fills_frame", False)) or not all(has_sky(plane) for plane in planes)
     prior, by_motion = prior_from_header(header, optics[0], field=fills)
 
-    def blurs(ratio: float, share: float) -> list[Blur]:
-        return [Blur(ratio * k, share, o.obstruction, o.drop_px) for k, o in zip(stronger, optics, strict=True)]
+    def blurs(ratio: float, share: float, extra_px: float = 0.0) -> list[Blur]:
+        return [
+            Blur(ratio * k, share, o.obstruction, float(np.hypot(o.drop_px, extra_px)))
+            for k, o in zip(stronger, optics, strict=True)
+        ]
 
     if not fills:
         parts = list(zip(planes, optics, signals, noises, stronger, strict=True))
@@ -93,7 +96,7 @@ def measure_blur(
     if steady is not None:
         why = f"found from how much the frames differ (of D/r0 = {steady.frames_ratio:.1f} before they were chosen)"
         first = steady.ratio / stronger[middle]
-        return Measured(blurs(first, steady.share), "surface", steady.error, by_motion, why)
+        return Measured(blurs(first, steady.share, steady.extra_px), "surface", steady.error, by_motion, why)
     if by_motion is not None:
         why = "found from the motion of the frames and the share kept, for there is no sky around the object"
         return Measured(blurs(prior.ratio, prior.share), "motion", prior.ratio_spread, by_motion, why)

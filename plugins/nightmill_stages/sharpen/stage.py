@@ -55,7 +55,7 @@ class Sharpen(stage.PictureStage):
     """
 
     name = "sharpen"
-    version = "9"
+    version = "10"
     uses = ("telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):

@@ -41,7 +41,7 @@ class StackFrames(stage.Fold):
     """
 
     name = "stack"
-    version = "12"
+    version = "13"
     needs = (
         "kept",
         "sharpness",

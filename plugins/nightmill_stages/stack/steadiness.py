@@ -35,6 +35,12 @@ FRAMES = 120
 AT_ONCE = 8
 """Frames held in memory together."""
 
+COMPARED = 40
+"""Of those, frames whose windows are compared with each other: their spectra are all held."""
+
+FAR = 1.5
+"""Windows are compared with others at least so many sides away, where there are any: nearer ones share their air."""
+
 SIDE = 128
 """Cells along a window: fine enough in frequency for the halo, small enough to see one air."""
 
@@ -81,8 +87,9 @@ def steadiness(
     dict or None
         "frequency": cycles a camera pixel; "mean": power of the frames' mean, freed from what single frames scatter;
         "square": mean power of the frames, noise included; "share": `registered`; "frames": how many were looked at;
-        "noise": behind a colour filter array, how much of "square" is noise, else empty; "places": windows, and
-        "cell": camera pixels a cell. None for frames too small or too few.
+        "common": what differs from frame to frame alike in windows far apart, as a share of the power of the mean,
+        empty for a single window; "noise": behind a colour filter array, how much of "square" is noise, else empty;
+        "places": windows, and "cell": camera pixels a cell. None for frames too small or too few.
     """
     cell = 2 if layout.cfa else 1
     places = _places(layout.height // cell, layout.width // cell, MARGIN // cell)
@@ -92,6 +99,7 @@ def steadiness(
     rows = np.sort(order[np.unique(np.linspace(0, len(order) - 1, min(len(order), FRAMES)).round().astype(int))])
     total: NDArray[np.complex64] | None = None
     square, alike = np.zeros(len(_rings()[1])), np.zeros(len(_rings()[1]))
+    step, held = -(-len(rows) // COMPARED), []
 
     def of(seen: tuple[int, NDArray[Any]]) -> list[NDArray[np.complex64]]:
         planes = _planes(repaired(seen[1], hot, layout.cfa is not None), layout.cfa)
@@ -99,8 +107,10 @@ def steadiness(
 
     for some in np.array_split(rows, -(-len(rows) // AT_ONCE)):
         frames = [(int(row), context.read(table["number"][row : row + 1]).data[0]) for row in some]
-        for each in context.each(of, frames):
+        for row, each in zip(some, context.each(of, frames), strict=True):
             spectra = sum(each[1:], each[0]) / np.float32(len(each))
+            if len(places) > 1 and np.searchsorted(rows, row) % step == 0:
+                held.append(spectra)
             total = spectra if total is None else total + spectra
             square += _power(spectra)
             # Of two samples of the same light, what is not alike is noise.
@@ -116,6 +126,7 @@ def steadiness(
         "frequency": frequency.tolist(),
         "mean": mean.tolist(),
         "square": square.tolist(),
+        "common": _common(held, total / np.float32(count), places).tolist() if held else [],
         "noise": (square - alike).tolist() if layout.cfa else [],
         "share": registered,
         "frames": count,
@@ -148,13 +159,34 @@ def add_stack(facts: dict[str, Any], stack: Stack) -> dict[str, Any]:
     if not np.all(np.isfinite(power)):
         return {}
     passed, grain_ = grain()
-    kept = {name: facts[name] for name in ("frequency", "mean", "square", "noise")}
+    kept = {name: facts[name] for name in ("frequency", "mean", "square", "common", "noise")}
     kept |= {"stack": power.tolist(), "passed": passed.tolist(), "grain": grain_.tolist()}
     return {
         **{name: [float(f"{value:.5g}") for value in values] for name, values in kept.items()},
         "share": round(float(facts["share"]), 4),
         "frames": int(facts["frames"]),
     }
+
+
+def _common(
+    spectra: list[NDArray[np.complex64]], mean: NDArray[np.complex64], places: list[tuple[int, int]]
+) -> NDArray[np.float64]:
+    """Return by ring how much windows far apart differ alike from their means, as a share of the power of these.
+
+    A frame's spectrum over the mean of all is the transfer of its air over the mean air's, whatever the scene. It is
+    multiplied by the power of the mean here, which may be nearly zero.
+    """
+    corners = np.array(places, np.float64)
+    apart = np.hypot(*(corners[:, None] - corners[None]).transpose(2, 0, 1))
+    pairs = np.argwhere(np.triu(apart >= min(FAR * SIDE, float(apart.max()))))
+    power = mean.real**2 + mean.imag**2
+    of = _averaged((power[pairs[:, 0]] * power[pairs[:, 1]]).sum(axis=0, dtype=np.float64))
+    alike = np.zeros_like(of)
+    for one in spectra:
+        away = (one - mean) * np.conj(mean)
+        for first, second in pairs:
+            alike += _averaged((away[first] * np.conj(away[second])).real)
+    return alike / len(spectra) / np.maximum(of, 1e-300)
 
 
 def _planes(frame: NDArray[Any], cfa: str | None) -> list[tuple[Float, tuple[float, float]]]:
