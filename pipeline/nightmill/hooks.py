@@ -84,8 +84,8 @@ def nightmill_report(  # type: ignore[empty-body]
 ) -> Mapping[str, Any]:
     """Add to the report. Called in the driving process, again and again while a run goes on; must be quick.
 
-    `night` holds the sections "site", "telescope", "camera" and "filters"; `captures` those of night.json, each with
-    what was measured frame by frame ("sheet") and the geometry of its pictures ("pictures").
+    `night` holds the sections "site", "telescope", "camera", "filters" and "references"; `captures` those of
+    night.json, each with what was measured frame by frame ("sheet") and the geometry of its pictures ("pictures").
 
     May return "curves", a list of {"target", "utc": POSIX seconds, "altitude_deg"} for the timeline; "captures", by
     file a mapping with "scale_arcsec" of a camera pixel, "limit_arcsec" of the telescope, "seeing_arcsec" and "facts",

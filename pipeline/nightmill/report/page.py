@@ -17,7 +17,7 @@ from .view import Sources, build_view
 
 __all__ = ["Report"]
 
-SECTIONS = ("site", "telescope", "camera", "filters")
+SECTIONS = ("site", "telescope", "camera", "filters", "references")
 REFRESH_SECONDS = 5
 PAUSE = 15.0
 """While the run goes on, writing the page takes at most one part in so many of the time."""

@@ -60,7 +60,7 @@ def morning(night: Mapping[str, Json], captures: Sequence[Json]) -> dict[str, An
     Parameters
     ----------
     night : mapping
-        Sections "site", "telescope", "camera", "filters" of the night file; any may be empty.
+        Sections "site", "telescope", "camera", "filters", "references" of the night file; any may be empty.
     captures : sequence of mapping
         As `nightmill.hooks.nightmill_report` gets them.
 
@@ -70,10 +70,13 @@ def morning(night: Mapping[str, Json], captures: Sequence[Json]) -> dict[str, An
         "curves", "captures", "advice" (at most five sentences, each with its figure), "cautions".
     """
     facts = {str(one["file"]): _facts(night, one) for one in captures}
+    # A star that others are measured by is recorded for its light, not for its detail.
+    serving = {"reference", *(name.lower() for name in night.get("references", {}))}
+    pictured = [one for one in captures if one.get("target") not in serving]
     return {
         "curves": _curves(night, captures),
         "captures": facts,
-        "advice": _advice(night, captures, facts)[:MOST_SENTENCES],
+        "advice": _advice(night, pictured, facts)[:MOST_SENTENCES],
         "cautions": _cautions(captures),
     }
 

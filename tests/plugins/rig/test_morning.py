@@ -110,3 +110,10 @@ def test_seeing_inverts_the_formula_of_image_motion():
     """
     motion = (0.179 * 5e-7**2 * 0.2 ** (-1 / 3) * 0.1 ** (-5 / 3)) ** 0.5 * 206264.8
     assert seeing_from_motion_arcsec(motion, 200.0, 500.0) == pytest.approx(0.98 * 5e-7 / 0.1 * 206264.8, rel=1e-6)
+
+
+def test_a_star_that_others_are_measured_by_is_not_judged_by_its_detail():
+    dim = capture(file="star.ser", target="mystar", brightness={"share": 0.05, "clipped": 0.0})
+    named = {**NIGHT, "references": {"MyStar": {}}}
+    assert morning(named, [dim])["advice"] == []
+    assert "star.ser" in morning(named, [dim])["captures"]
