@@ -96,18 +96,22 @@ def balanced_by_star(
             context.caution("reference_star", f"No reference star was used: {'; '.join(faults)}.")
         return None
     airs = [_airmass(picture.replace(captures=(one,)), context) for one in shown]
-    star = min(stars, key=lambda one: (_apart(one, airs), _later(one, shown), one.name))
-    air = _air(labels, waves_nm, star, airs, context)
     targets = [Target(one.exposure_s, one.gain, x) for one, x in zip(shown, airs, strict=True)]
-    try:
-        gains, errors = gains_by_star(
-            star.lights, targets, one_capture=colour, air=air, waves_nm=waves_nm, b_minus_v=star.b_minus_v
-        )
-    except ValueError as error:
-        context.caution("reference_star", f"The star {star.name} was not used: {error}{remedy(star, shown)}.")
-        return None
-    say_balanced(star, shown, labels, airs, air, gains, errors, published, context)
-    return gains
+    for star in sorted(stars, key=lambda one: (_apart(one, airs), _later(one, shown), one.name)):
+        air, lacks = _air(labels, waves_nm, star, airs, context.night)
+        try:
+            gains, errors = gains_by_star(
+                star.lights, targets, one_capture=colour, air=air, waves_nm=waves_nm, b_minus_v=star.b_minus_v
+            )
+        except ValueError as error:
+            faults.append(f"the star {star.name}: {error}{remedy(star, shown)}")
+            continue
+        if lacks:
+            context.caution("extinction", lacks)
+        say_balanced(star, shown, labels, airs, air, gains, errors, published, context)
+        return gains
+    context.caution("reference_star", f"No reference star was used: {'; '.join(faults)}.")
+    return None
 
 
 def _stars(context: Context, labels: Sequence[str], colour: bool) -> tuple[list[Star], list[str]]:
@@ -183,9 +187,9 @@ def _air(
     waves_nm: Sequence[float | None],
     star: Star,
     airs: Sequence[float | None],
-    context: Context,
-) -> list[Air] | None:
-    """Extinction in each channel; None, said as a caution, when it cannot be allowed for."""
+    night: Mapping[str, Any],
+) -> tuple[list[Air] | None, str]:
+    """Extinction in each channel; None, and why, when it cannot be allowed for."""
     lacks = []
     if any(one.airmass is None for one in star.lights):
         lacks.append(
@@ -194,17 +198,15 @@ def _air(
         )
     if any(one is None for one in airs):
         lacks.append("how high the target stood is not known (it takes the site and the time)")
-    given = {_key(name): float(mag) for name, mag in context.night.get("extinction", {}).items()}
+    given = {_key(name): float(mag) for name, mag in night.get("extinction", {}).items()}
     if not all(wave or _key(label) in given for label, wave in zip(labels, waves_nm, strict=True)):
         lacks.append("wavelengths of the filters are not known (filters: {R: 630 nm})")
     if lacks:
-        context.caution(
-            "extinction",
+        return None, (
             f"What the air took from star and target is not allowed for: {'; '.join(lacks)}. Where one stands at 60 "
-            "and the other at 30 degrees, blue comes out wrong by about a tenth.",
+            "and the other at 30 degrees, blue comes out wrong by about a tenth."
         )
-        return None
-    site = context.night.get("site", {})
+    site = night.get("site", {})
     height, pressure = float(site.get("height_m") or 0.0), site.get("pressure_hpa")
     found = []
     for label, wave in zip(labels, waves_nm, strict=True):
@@ -213,7 +215,7 @@ def _air(
         else:
             mag = float(extinction_mag(float(wave or 0.0), height, None if pressure is None else float(pressure)))
             found.append(Air(mag, HAZE_DOUBT * float(haze_mag(float(wave or 0.0), height))))
-    return found
+    return found, ""
 
 
 def _apart(star: Star, airs: Sequence[float | None]) -> float:
