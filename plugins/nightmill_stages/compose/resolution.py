@@ -21,7 +21,7 @@ from nightmill_sky.optics import modulation_transfer
 from ..sharpen.spectral import apply_transfer, fill_gaps, frequencies
 from .combine import LUMA
 
-__all__ = ["Sharpness", "equalised", "sharpness_of", "softened", "with_common_detail"]
+__all__ = ["Sharpness", "equalised", "sharpness_of", "sharpness_within", "softened", "with_common_detail"]
 
 Image = NDArray[np.float32]
 LEAST_TRANSFER = 1e-3
@@ -70,12 +70,29 @@ def sharpness_of(members: Sequence[Picture], zooms: Sequence[float], context: Co
     """
     cutoffs = []
     for member, zoom in zip(members, zooms, strict=True):
-        done = member.header.get("sharpen") or {}
-        found = done.get("cutoff_cycles_px") or []
-        if done.get("method", "none") == "none" or len(found) != 1 or not float(found[0]) > 0.0:
+        found = _cutoffs(member, 1)
+        if found is None:
             return None
-        cutoffs.append(float(found[0]) / zoom)
-    return Sharpness(tuple(cutoffs), float(context.night.get("telescope", {}).get("obstruction", USUAL_OBSTRUCTION)))
+        cutoffs.append(found[0] / zoom)
+    return Sharpness(tuple(cutoffs), _obstruction(context))
+
+
+def sharpness_within(picture: Picture, context: Context) -> Sharpness | None:
+    """What the three channels of a one-shot-colour picture show; see `sharpness_of`."""
+    found = _cutoffs(picture, 3)
+    return None if found is None else Sharpness(found, _obstruction(context))
+
+
+def _cutoffs(picture: Picture, channels: int) -> tuple[float, ...] | None:
+    """Cut-offs to which the channels of a picture were sharpened, cycles a pixel; None when they were not."""
+    done = picture.header.get("sharpen") or {}
+    found = tuple(float(cutoff) for cutoff in done.get("cutoff_cycles_px") or ())
+    sharpened = done.get("method", "none") != "none" and len(found) == channels and min(found) > 0.0
+    return found if sharpened else None
+
+
+def _obstruction(context: Context) -> float:
+    return float(context.night.get("telescope", {}).get("obstruction", USUAL_OBSTRUCTION))
 
 
 def softened(planes: Sequence[Image], sharpness: Sharpness) -> list[Image]:

@@ -19,7 +19,7 @@ from .globes import agree
 from .members import carried, joined_header, moved, say_derotated, say_turned, sensed, turned_px
 from .offsets import measured_offsets
 from .repeats import chosen, with_repeats
-from .resolution import equalised, sharpness_of
+from .resolution import equalised, sharpness_of, sharpness_within
 from .sets import Shot, find_sets
 from .starlit import stars_for
 from .white import white_balance
@@ -74,10 +74,11 @@ class Compose(PictureStage):
             "15 min", gt=0, description="Longest time from the first to the last start of a filter set."
         )
         register_channels: bool = stage.Field(True, description="Move the channels onto one another.")
-        one_resolution: bool = stage.Field(
-            True,
-            description="Make the colour of a set at the resolution of its softest channel, so that no limb is "
-            "coloured; brightness keeps its detail.",
+        one_resolution: Literal["sets", "all", "off"] = stage.Field(
+            "sets",
+            description="Make colour at the resolution of the softest channel, so that no limb is coloured; brightness "
+            "keeps its detail: of filter sets, of all colour (one-shot colour otherwise shows in each channel what the "
+            "telescope passes there), or off.",
         )
         balance: Literal["auto", "published", "none"] | tuple[Gain, Gain, Gain] = stage.Field(
             "auto",
@@ -187,6 +188,9 @@ class Compose(PictureStage):
                         layers[name] = align_planes(list(values), offsets, shape, order=order, each=context.each)
                 picture = picture.replace(**layers)
         mask = find_object(picture.data)
+        sharpness = sharpness_within(picture, context) if self.parameters.one_resolution == "all" else None
+        if sharpness is not None:
+            picture = equalised(picture, sharpness, mask, skies_of(picture.data, mask), context)
         gains = white_balance(picture, mask, "RGB", ONE_SHOT_NM, self.parameters.balance, context)
         balanced = finish(picture, gains, mask, context)
         return choose_display(balanced, mask, context)
@@ -232,7 +236,7 @@ class Compose(PictureStage):
             header=joined_header(members, labels),
         )
         mask = find_object(colour.data)
-        if self.parameters.one_resolution and sharpness is not None:
+        if self.parameters.one_resolution != "off" and sharpness is not None:
             colour = equalised(colour, sharpness.of(0, 1, 2), mask, skies_of(colour.data, mask), context)
         night = {_key(name): value for name, value in context.night.get("filters", {}).items()}
         waves = [night.get(name, USUAL_NM.get(name)) for name in wanted]
