@@ -10,13 +10,15 @@ differ from filter to filter: the excess is estimated with the mean (DerSimonian
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
 from .voices import Voice
 
-__all__ = ["fit_feature_offset"]
+__all__ = ["fit_feature_offset", "tile_offsets"]
 
 Float = NDArray[np.float64]
 
@@ -52,26 +54,13 @@ def fit_feature_offset(
     Voice or None
         None when fewer than six tiles show the same through both filters.
     """
-    radius = float(np.sqrt(mask.sum() / np.pi))
-    size = max(LEAST_TILE_PX, round(radius / 5.0))
-    # The border counts as the object's edge too: beyond it nothing is known.
-    inside = scipy.ndimage.distance_transform_edt(np.pad(mask, 1))[1:-1, 1:-1] > RIM * radius
-    rows, columns = np.nonzero(inside)
-    if len(rows) < LEAST_TILES * size**2 // 2:
+    grid = _Grid.over(reference, moving, mask)
+    if grid is None:
         return None
-    tile = (rows - round(rows.mean())) // size * 4096 + (columns - round(columns.mean())) // size
-    names, tile = np.unique(tile, return_inverse=True)
-    coarse = size / 3.0
-    here = _band(reference, coarse)
-    slopes = [slope[rows, columns] for slope in np.gradient(here)]
-    known = np.stack([here[rows, columns], *slopes])
-    coefficients = scipy.ndimage.spline_filter(_band(moving, coarse), order=3)
     offset = np.array(start, np.float64)
     found = None
     for _ in range(4):
-        places = [rows + offset[0], columns + offset[1]]
-        there = scipy.ndimage.map_coordinates(coefficients, places, order=3, prefilter=False, mode="nearest")
-        steps, worth = _tiles(known, there, tile, len(names), size)
+        steps, worth, _ = grid.at(offset)
         if len(steps) < LEAST_TILES:
             return None
         step, covariance = _mean(steps, worth)
@@ -82,20 +71,101 @@ def fit_feature_offset(
     return found
 
 
+def tile_offsets(
+    reference: Float, moving: Float, mask: NDArray[np.bool_], start: tuple[float, float]
+) -> tuple[Float, Float, Float] | None:
+    """Measure the offset of the features of an object tile by tile.
+
+    Parameters
+    ----------
+    reference, moving, mask, start
+        As for `fit_feature_offset`.
+
+    Returns
+    -------
+    offsets : ndarray of float64, shape (n, 2)
+        (dy, dx) of the tiles that show the same through both filters, `start` included, px.
+    covariances : ndarray of float64, shape (n, 2, 2)
+        px^2, by what did not fit; scatter from tile to tile is larger.
+    places : ndarray of float64, shape (n, 2)
+        Row and column of their middles on the reference. None instead of all when the object is too small.
+    """
+    grid = _Grid.over(reference, moving, mask)
+    if grid is None:
+        return None
+    offset = np.array(start, np.float64)
+    steps, worth, names = grid.at(offset)
+    return steps + offset, np.linalg.inv(worth), grid.middles[names]
+
+
+@dataclass(frozen=True)
+class _Grid:
+    """Tiles over the inner part of an object, and what is known of them on the reference.
+
+    Attributes
+    ----------
+    rows, columns, tile : ndarray, shape (n,)
+        Where the pixels lie, and to which tile they belong.
+    known : ndarray of float64, shape (3, n)
+        The reference's detail and its slopes there.
+    coefficients : ndarray of float64
+        Spline of the moving picture's detail.
+    middles : ndarray of float64, shape (tiles, 2)
+    size : int
+        Side of a tile, px.
+    """
+
+    rows: NDArray[np.int64]
+    columns: NDArray[np.int64]
+    tile: NDArray[np.int64]
+    known: Float
+    coefficients: Float
+    middles: Float
+    size: int
+
+    @classmethod
+    def over(cls, reference: Float, moving: Float, mask: NDArray[np.bool_]) -> _Grid | None:
+        """Lay tiles over an object; None when it holds too few."""
+        radius = float(np.sqrt(mask.sum() / np.pi))
+        size = max(LEAST_TILE_PX, round(radius / 5.0))
+        # The border counts as the object's edge too: beyond it nothing is known.
+        inside = scipy.ndimage.distance_transform_edt(np.pad(mask, 1))[1:-1, 1:-1] > RIM * radius
+        rows, columns = np.nonzero(inside)
+        if len(rows) < LEAST_TILES * size**2 // 2:
+            return None
+        tile = (rows - round(rows.mean())) // size * 4096 + (columns - round(columns.mean())) // size
+        tile = np.unique(tile, return_inverse=True)[1]
+        coarse = size / 3.0
+        here = _band(reference, coarse)
+        known = np.stack([here[rows, columns], *(slope[rows, columns] for slope in np.gradient(here))])
+        coefficients = scipy.ndimage.spline_filter(_band(moving, coarse), order=3)
+        members = np.bincount(tile)
+        middles = np.stack([np.bincount(tile, v) / members for v in (rows, columns)], axis=1)
+        return cls(rows, columns, tile, known, coefficients, middles, size)
+
+    def at(self, offset: Float) -> tuple[Float, Float, NDArray[np.int64]]:
+        """Further offsets (n, 2), inverse covariances (n, 2, 2) and numbers of the tiles that look alike."""
+        places = [self.rows + offset[0], self.columns + offset[1]]
+        there = scipy.ndimage.map_coordinates(self.coefficients, places, order=3, prefilter=False, mode="nearest")
+        return _tiles(self.known, there, self.tile, len(self.middles), self.size)
+
+
 def _band(plane: Float, coarse: float) -> Float:
     """Detail between noise and shading."""
     fine: Float = scipy.ndimage.gaussian_filter(plane, FINE_PX, mode="nearest")
     return fine - scipy.ndimage.gaussian_filter(plane, coarse, mode="nearest")
 
 
-def _tiles(known: Float, there: Float, tile: NDArray[np.int64], count: int, size: int) -> tuple[Float, Float]:
-    """Offset (n, 2) and inverse covariance (n, 2, 2) of the tiles that show the same in both pictures."""
+def _tiles(
+    known: Float, there: Float, tile: NDArray[np.int64], count: int, size: int
+) -> tuple[Float, Float, NDArray[np.int64]]:
+    """Offset (n, 2), inverse covariance (n, 2, 2) and number of the tiles that show the same in both pictures."""
     values = np.concatenate([known, there[None]])
     members = np.bincount(tile, minlength=count)
     means = np.stack([np.bincount(tile, v, count) for v in values]) / np.maximum(members, 1)
     free = values - means[:, tile]
     products = np.array([[np.bincount(tile, a * b, count) for b in free] for a in free])
-    steps, worth = [], []
+    steps, worth, names = [], [], []
     # Neighbouring pixels of smoothed pictures say the same: so many make one independent one.
     alike_px = 4.0 * np.pi * (1.5 * FINE_PX) ** 2
     for k in np.flatnonzero(members >= 0.5 * size**2):
@@ -108,9 +178,11 @@ def _tiles(known: Float, there: Float, tile: NDArray[np.int64], count: int, size
         # moving = contrast * (reference - offset . slopes)
         fit = np.linalg.solve(square[:3, :3], square[:3, 3])
         left = max(square[3, 3] - fit @ square[:3, 3], 1e-6 * square[3, 3]) / members[k]
+        names.append(k)
         steps.append(-fit[1:] / fit[0])
         worth.append(fit[0] ** 2 * square[1:3, 1:3] / (left * alike_px))
-    return np.array(steps).reshape(-1, 2), np.array(worth).reshape(-1, 2, 2)
+    found = np.array(names, np.int64)
+    return np.array(steps).reshape(-1, 2), np.array(worth).reshape(-1, 2, 2), found
 
 
 def _mean(steps: Float, worth: Float) -> tuple[Float, Float]:

@@ -19,7 +19,7 @@ from nightmill_sky import BODIES, Disc
 
 from ..orient.discs import disc_of
 from ..orient.known import sky_at
-from ..orient.posterior import apart_deg
+from ..orient.posterior import SURE, apart_deg
 from .turning import still
 
 __all__ = ["Globes", "agree", "turn_px"]
@@ -119,7 +119,10 @@ def agree(members: Sequence[Picture], reference: int, *, derotate: bool) -> Glob
         geometry["scale_arcsec"] = float(f"{geometry['scale_arcsec'] / resized:.6g}")
     if not turns:
         return Globes(tuple(still(globe, wanted) for globe in globes), wanted, geometry, None)
-    geometry |= _leaning(shared, leans[reference])
+    if float(shared.get("confidence", {}).get("planet_east_deg", 1.0)) >= SURE:
+        geometry |= _leaning(shared, leans[reference])
+    else:  # enough to turn by, not to be told
+        geometry = {key: value for key, value in geometry.items() if key not in ORIENTATION}
     rate = BODIES[target].rotation_deg_per_day / 86400.0
     return Globes(tuple(globes), wanted, geometry, tuple(rate * (time - middle) for time in times))
 

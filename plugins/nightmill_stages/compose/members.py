@@ -19,6 +19,7 @@ from .combine import align_planes, find_object
 from .globes import Globes
 from .register import Offset
 from .sense import find_sense
+from .spin import find_spin
 from .turning import carrier, carry
 
 __all__ = ["carried", "joined_header", "moved", "say_derotated", "say_turned", "sensed", "turned_px"]
@@ -70,6 +71,8 @@ def sensed(members: Sequence[Picture], context: Context) -> list[Picture]:
     if surest is not None and surest[1] >= 1.0:
         return list(members)  # the user's word, or as good as that
     found = find_sense(members, 1, surest)
+    if found is None and not said and not any("pole_axis_deg" in member.geometry for member in members):
+        return _spun(members, context)
     if found is None:
         return list(members)
     east, confidence = round(found[0], 3), round(found[1], 3)
@@ -97,6 +100,22 @@ def sensed(members: Sequence[Picture], context: Context) -> list[Picture]:
             known["confidence"]["pole_angle_deg"] = confidence
         told.append(member.replace(geometry={**member.geometry, **known}))
     return told
+
+
+def _spun(members: Sequence[Picture], context: Context) -> list[Picture]:
+    """Find from the way of features over the disc where it turns to, roughly: enough to turn by."""
+    found = find_spin(members)
+    if found is None:
+        return list(members)
+    east = round(found[0], 1)
+    context.choose(
+        "planet_east",
+        east,
+        "Direction in which the middle of the disc moves, counter-clockwise from up, by the way of features over the "
+        f"disc: good to turn by (within 60 degrees with {found[1]:.1%}), too rough for an axis.",
+    )
+    known = {"planet_east_deg": east, "confidence": {"planet_east_deg": 0.5}}
+    return [member.replace(geometry={**member.geometry, **known}) for member in members]
 
 
 def say_derotated(members: Sequence[Picture], labels: Sequence[str], globes: Globes, context: Context) -> None:

@@ -25,7 +25,7 @@ from .limb import fit_limb_offset
 from .outline import fit_outline_offset, object_mask
 from .voices import agree, combine_voices
 
-__all__ = ["Offset", "find_offset", "move"]
+__all__ = ["Offset", "find_offset", "levelled", "move"]
 
 SPIKE = 0.25
 """A pixel that stands out from the median around it by more of the object's brightness is hot: no sharp limb does."""
@@ -179,6 +179,11 @@ def _prepare(plane: NDArray[np.float32]) -> tuple[NDArray[np.float64], float]:
         return np.zeros_like(values), 0.0
     noise = 1.4826 * float(np.median(np.abs(filled - values)))
     return (values - low) / (high - low), noise / (high - low)
+
+
+def levelled(plane: NDArray[np.float32]) -> NDArray[np.float64]:
+    """The picture without gaps and hot pixels, its sky at 0 and its object at 1."""
+    return _despiked(plane, _prepare(plane)[0])
 
 
 def _despiked(plane: NDArray[np.float32], smooth: NDArray[np.float64]) -> NDArray[np.float64]:
