@@ -21,6 +21,7 @@ from .offsets import measured_offsets
 from .repeats import chosen, with_repeats
 from .resolution import equalised, sharpness_of, sharpness_within
 from .sets import Shot, find_sets
+from .smear import say_smear
 from .starlit import stars_for
 from .white import white_balance
 
@@ -213,6 +214,7 @@ class Compose(PictureStage):
         offsets = [NO_OFFSET] * len(members)
         zooms = [1.0] * len(members) if globes is None else globes.zooms
         sharpness = sharpness_of(members, zooms, context)
+        say_smear(members, labels, context)
         if self.parameters.register_channels:
             planes = [m.data for m in members] if globes is None else list(carried(members, globes, offsets)["data"])
             turned = globes is not None and globes.turned_deg is not None
