@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from nightmill.testing import SCENES, make_scene
+from nightmill.testing import SCENES, Capture, Scenario, make_scene
 from nightmill.testing.bodies import Body, Rings
 from nightmill.testing.scenes import mix
 from nightmill.testing.textures import spectral_noise
@@ -137,3 +137,19 @@ def test_mix_and_noise():
 def test_unknown_scene():
     with pytest.raises(ValueError, match="no scene is called 'venus'"):
         make_scene("venus", 1)
+
+
+def test_light_in_electrons_is_the_same_for_every_capture():
+    """A star of colour 0.7 gives 0.7 times what a square arc second of white does, whatever its neighbours do."""
+    for name, share in (("R", 1.0), ("B", 0.7)):
+        scenario = Scenario(
+            scene="star",
+            scene_options={"colour": (1.0, 0.9, 0.7)},
+            filter=name,
+            shape=(96, 96),
+            frames=1,
+            light_e=900.0,
+        )
+        capture = Capture(scenario)
+        electrons = capture.truth().picture.sum(dtype=np.float64) / capture.sensor.adu_per_e
+        assert electrons * scenario.scale_arcsec**2 == pytest.approx(900.0 * share, rel=0.005)
