@@ -40,7 +40,8 @@ def with_repeats(
     Returns
     -------
     list of list of int
-        As `groups`, each capture still once: a full set's members first, then its repeats by time.
+        As `groups`, each capture still once: a full set's members first, then its repeats by time, of its luminance
+        too.
     """
     known = {shot.index: shot for shot in shots}
     full = [list(g) for g in groups if set(needed) <= {known[i].filter for i in g}]
@@ -52,7 +53,7 @@ def with_repeats(
             for place, members in enumerate(full):
                 others = [known[i].time_s for i in members[: len(needed)] if known[i].filter != shot.filter]
                 span = max([*others, shot.time_s]) - min([*others, shot.time_s])
-                if shot.filter in needed and span <= window_s:
+                if shot.filter in {known[i].filter for i in members} and span <= window_s:
                     fitting.append((span, place))
             if fitting:
                 full[min(fitting)[1]].append(index)

@@ -64,6 +64,17 @@ def test_a_repeat_steps_in_for_a_member_that_was_set_aside():
     assert "repeats" not in names(context, "choice")
 
 
+def test_the_sharper_luminance_joins_the_set():
+    shots = [capture(f, t) for f, t in (("R", 0), ("L", 1), ("G", 2), ("B", 4), ("L", 8), ("L", 40))]
+    assert group(*shots) == [[0, 2, 3, 1, 4], [5]]
+    soft, sharp = (resolved(make("L", t, (56.0, 56.0)), share) for t, share in ((2, 0.6), (8, 0.9)))
+    made, context = develop([*repeated(0.9, 0.9)[:3], soft, sharp])
+    note = next(n for n in context.notes if n.name == "repeats")
+    assert note.value["L"] == sharp.captures[0].file
+    assert sharp.captures[0] in made[0].captures
+    assert [picture.captures for picture in made[1:]] == [soft.captures]
+
+
 @given(st.lists(st.tuples(st.sampled_from("RGB"), st.integers(0, 40)), max_size=14))
 def test_every_capture_stays_in_exactly_one_group_and_no_set_is_lost(shots):
     known = [Shot(i, name, 60.0 * minute) for i, (name, minute) in enumerate(shots)]
