@@ -23,6 +23,7 @@ from .resolution import equalised, sharpness_of, sharpness_within
 from .sets import Shot, find_sets
 from .smear import say_smear
 from .starlit import stars_for
+from .surface_set import is_surface, surface_layers
 from .white import white_balance
 
 __all__ = ["Channels", "Compose"]
@@ -215,7 +216,8 @@ class Compose(PictureStage):
         zooms = [1.0] * len(members) if globes is None else globes.zooms
         sharpness = sharpness_of(members, zooms, context)
         say_smear(members, labels, context)
-        if self.parameters.register_channels:
+        surface = self.parameters.register_channels and globes is None and is_surface(members[1])
+        if self.parameters.register_channels and not surface:
             planes = [m.data for m in members] if globes is None else list(carried(members, globes, offsets)["data"])
             turned = globes is not None and globes.turned_deg is not None
             offsets = measured_offsets(
@@ -226,7 +228,11 @@ class Compose(PictureStage):
                 disc=globes.target if globes is not None and turned else None,
                 features=turned or turned_px(members) < LITTLE_TURN_PX,
             )
-        layers: dict[str, Any] = moved(members, offsets) if globes is None else carried(members, globes, offsets)
+        layers: dict[str, Any]
+        if surface:
+            layers = surface_layers(members, labels, context)
+        else:
+            layers = moved(members, offsets) if globes is None else carried(members, globes, offsets)
         brightness = {name: None if v is None or len(names) == 3 else v[3] for name, v in layers.items()}
         companions: dict[str, Any] = {n: None if v is None else v[:3] for n, v in layers.items() if n != "data"}
         colour = Picture(

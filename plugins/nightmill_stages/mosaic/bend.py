@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from .patches import Matches
 from .placement import Placement, mesh_weights
 
-__all__ = ["HUBER", "OUTLIER", "Solution", "bent"]
+__all__ = ["HUBER", "OUTLIER", "Solution", "bent", "stiffness"]
 
 HUBER = 1.5
 OUTLIER = 6.0
@@ -88,7 +88,7 @@ def bent(
     typical = np.inf
     bend = np.zeros(total)
     for change in BEND_CHANGES_PX:
-        prior = sparse.block_diag([_stiffness(sizes[i], change) for i in members for _ in range(2)], format="csr")
+        prior = sparse.block_diag([stiffness(sizes[i], change) for i in members for _ in range(2)], format="csr")
         robust = np.ones(len(worth))
         for _ in range(6):
             scaled = sparse.block_diag(list(worth * robust[:, None, None]), format="csr")
@@ -152,7 +152,7 @@ def _bend_equations(
     return matrix, rest.ravel(), pair.worth
 
 
-def _stiffness(size: tuple[int, int], change_px: float) -> object:
+def stiffness(size: tuple[int, int], change_px: float) -> object:
     """Prior of one component on one mesh: small, and with a slope that changes little."""
     from scipy import sparse
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from .overlaps import Link
 
-__all__ = ["Matches", "match_panels", "patch_size"]
+__all__ = ["Matches", "band", "match_panels", "measure_patches", "patch_size"]
 
 Float = NDArray[np.float32]
 Points = NDArray[np.float64]
@@ -95,7 +95,7 @@ def _match(
         corners, moved = _overlap(matrix, first, second, good, size)
         if len(corners) < LEAST_PATCHES:
             return None
-        shift, fit, worth = _measure(first, moved, corners, size, reach)
+        shift, fit, worth = measure_patches(band(first, size), band(moved, size), corners, size, reach)
         here = corners + (size - 1) / 2
         there = _apply(np.linalg.inv(matrix), here + shift)
         keep = fit > LEAST_FIT
@@ -147,13 +147,34 @@ def _overlap(
     return corners, moved
 
 
-def _measure(
+def measure_patches(
     first: Float, moved: Float, corners: NDArray[np.int64], size: int, reach: float
 ) -> tuple[Points, NDArray[np.float64], NDArray[np.float64]]:
-    """Shift (dx, dy) of each patch, moved(p + shift) = first(p); its correlation; and its worth."""
+    """Measure how patches of two pictures lie against one another.
+
+    Parameters
+    ----------
+    first, moved : ndarray of float32, shape (h, w)
+        Both pictures, from `band`, alike to a few pixels.
+    corners : ndarray of int, shape (n, 2)
+        Top left corners (x, y) of the patches.
+    size : int
+        Side of the patches, px.
+    reach : float
+        Larger shifts are not looked for, px.
+
+    Returns
+    -------
+    shift : ndarray of float64, shape (n, 2)
+        (dx, dy): moved(p + shift) = first(p).
+    fit : ndarray of float64, shape (n,)
+        Correlation of the patches.
+    worth : ndarray of float64, shape (n, 2, 2)
+        Inverse covariance of the shifts, 1 / px^2.
+    """
     from scipy import fft
 
-    a, b = (_cut(_band(plane, size), corners, size) for plane in (first, moved))
+    a, b = (_cut(plane, corners, size) for plane in (first, moved))
     spectra = [fft.rfft2(one, workers=1) for one in (a, b)]
     cross = spectra[1] * np.conj(spectra[0])
     plane = fft.irfft2(cross, s=(size, size), workers=1)
@@ -182,7 +203,8 @@ def _worth(patches: Float, fit: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray((vectors * values[:, None, :]) @ vectors.transpose(0, 2, 1))
 
 
-def _band(plane: Float, size: int) -> Float:
+def band(plane: Float, size: int) -> Float:
+    """The structures of a picture that patches of a size are matched by."""
     return cv2.GaussianBlur(plane, (0, 0), 1.0) - cv2.GaussianBlur(plane, (0, 0), size / 6)
 
 
