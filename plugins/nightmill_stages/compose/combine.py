@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from nightmill.stage import Each, in_turn
 
-from .outline import object_mask
-from .register import Offset, move
+from ..matching.outline import object_mask
+from ..matching.register import Offset, move
 
 __all__ = ["align_planes", "apply_luminance", "find_object"]
 

@@ -19,8 +19,8 @@ from nightmill.stage import Context
 from nightmill_sky import Ephemeris
 from nightmill_sky.air import differential_refraction_arcsec, pressure_at_height_hpa
 
+from ..matching.register import Offset
 from ..orient.known import sky_of
-from .register import Offset
 
 __all__ = ["Expected", "compare", "expect", "say_dispersion"]
 

@@ -13,14 +13,14 @@ from nightmill.artefacts import Picture
 from nightmill.stage import Context
 from nightmill_sky.shading import darkening_of
 
+from ..matching.register import Offset
 from ..orient.posterior import apart_deg
 from ..write.display import sky_level
 from .combine import align_planes, find_object
-from .globes import Globes
-from .register import Offset
-from .sense import find_sense
-from .spin import find_spin
-from .turning import carrier, carry
+from .turn.carry import carrier, carry
+from .turn.globes import Globes
+from .turn.sense import find_sense
+from .turn.spin import find_spin
 
 __all__ = ["carried", "joined_header", "moved", "say_derotated", "say_turned", "sensed", "turned_px"]
 

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from nightmill.stage import Context
 from nightmill_sky import Disc
 
+from ..matching.register import Offset, find_offset
 from .combine import NO_OFFSET
-from .register import Offset, find_offset
 from .resolution import Sharpness, softened
 
 __all__ = ["measured_offsets"]

@@ -12,19 +12,19 @@ from nightmill import stage
 from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context, PictureStage
 
+from .balance.stars import stars_for
+from .balance.white import white_balance
 from .combine import NO_OFFSET, align_planes, apply_luminance, find_object
 from .dispersion import say_dispersion
 from .finish import choose_display, finish, skies_of
-from .globes import agree
 from .members import carried, joined_header, moved, say_derotated, say_turned, sensed, turned_px
 from .offsets import measured_offsets
 from .repeats import chosen, with_repeats
 from .resolution import equalised, sharpness_of, sharpness_within
 from .sets import Shot, find_sets
 from .smear import say_smear
-from .starlit import stars_for
-from .surface_set import is_surface, surface_layers
-from .white import white_balance
+from .surfaces import is_surface, surface_layers
+from .turn.globes import agree
 
 __all__ = ["Channels", "Compose"]
 

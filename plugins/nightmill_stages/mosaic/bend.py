@@ -13,8 +13,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from .patches import Matches
-from .placement import Placement, mesh_weights
+from ..matching.patches import Matches
+from ..matching.placement import Placement, mesh_weights
 
 __all__ = ["HUBER", "OUTLIER", "Solution", "bent", "stiffness"]
 

@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .panels import REACH_STEP, Panel
-from .placement import Placement, to_mosaic, to_panel
+from ..matching.panels import REACH_STEP, Panel
+from ..matching.placement import Placement, to_mosaic, to_panel
 
 __all__ = ["Box", "Canvas", "lay_canvas", "own_pixels", "panel_box", "tiles"]
 

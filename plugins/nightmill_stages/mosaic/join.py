@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from nightmill.artefacts import Picture
 
+from ..matching.panels import filled, planes_of, usable
+from ..matching.placement import to_panel
 from .blend import Blender
 from .canvas import Box, Canvas, panel_box, tiles
 from .levels import Level
-from .panels import filled, planes_of, usable
-from .placement import to_panel
 
 __all__ = ["Joined", "join_panels"]
 

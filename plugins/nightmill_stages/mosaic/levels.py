@@ -14,8 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .panels import Panel, filled
-from .placement import Placement
+from ..matching.panels import Panel, filled
+from ..matching.placement import Placement
 
 __all__ = ["Level", "level_panels"]
 

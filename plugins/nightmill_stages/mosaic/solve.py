@@ -13,8 +13,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..matching.patches import Matches
 from .bend import HUBER, OUTLIER, Solution, bent
-from .patches import Matches
 
 __all__ = ["components", "place_panels"]
 

@@ -12,6 +12,9 @@ from nightmill import stage
 from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context, PictureStage
 
+from ..matching.overlaps import Link, find_links
+from ..matching.panels import Panel, describe_panel, filled, planes_of, usable
+from ..matching.patches import Matches, match_panels
 from ..write.display import levels as display_levels
 from .bend import Solution
 from .blend import pyramid_levels
@@ -19,9 +22,6 @@ from .canvas import Canvas, lay_canvas, own_pixels
 from .groups import group_panels
 from .join import join_panels
 from .levels import Level, level_panels
-from .overlaps import Link, find_links
-from .panels import Panel, describe_panel, filled, planes_of, usable
-from .patches import Matches, match_panels
 from .solve import place_panels
 
 __all__ = ["Mosaic"]

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from nightmill_sky import Disc
 
-from ..compose.outline import outline_edges
+from ..matching.outline import outline_edges
 
 __all__ = ["Correction", "correct_by_outline"]
 

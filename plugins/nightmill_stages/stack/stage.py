@@ -24,8 +24,8 @@ from .movement import find_movement
 from .phases import Layout, choose_phases, envelope
 from .region import Overview, choose_region, framed, overview
 from .steadiness import add_stack, steadiness
+from .summing import Summing, summing
 from .turning import turning_of
-from .ways import Summing, summing
 
 __all__ = ["StackFrames"]
 

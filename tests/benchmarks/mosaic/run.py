@@ -118,9 +118,9 @@ def join(folder: Path) -> None:
 
 def _against_truth(folder: Path) -> dict[str, float]:
     """How far apart two panels show the same point of the large picture, by the placements alone."""
-    from nightmill_stages.mosaic.overlaps import find_links
-    from nightmill_stages.mosaic.panels import describe_panel
-    from nightmill_stages.mosaic.placement import to_mosaic, to_panel
+    from nightmill_stages.matching.overlaps import find_links
+    from nightmill_stages.matching.panels import describe_panel
+    from nightmill_stages.matching.placement import to_mosaic, to_panel
     from nightmill_stages.mosaic.solve import place_panels
     from nightmill_stages.mosaic.stage import _match
 

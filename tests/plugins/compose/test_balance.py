@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from nightmill_stages.compose.balance import ALBEDOS, albedo, disc_colour, gains_for, surface_colour
+from nightmill_stages.compose.balance.published import ALBEDOS, albedo, disc_colour, gains_for, surface_colour
 from nightmill_stages.compose.combine import align_planes, apply_luminance, find_object
-from nightmill_stages.compose.register import Offset
+from nightmill_stages.matching.register import Offset
 
 from .planets import planet
 

@@ -12,7 +12,7 @@ from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context
 from nightmill_sky import Site, ephemeris
 from nightmill_stages.compose.dispersion import compare, expect, say_dispersion
-from nightmill_stages.compose.register import Offset
+from nightmill_stages.matching.register import Offset
 
 WHEN = datetime(2025, 2, 5, 20, 10, tzinfo=UTC)
 SITE = {"latitude_deg": 47.1, "longitude_deg": 8.5, "height_m": 540.0}

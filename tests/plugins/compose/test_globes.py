@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from nightmill.artefacts import Capture, Picture
-from nightmill_stages.compose.globes import agree
+from nightmill_stages.compose.turn.globes import agree
 
 START = 1_740_176_000.0
 """February 2025, Venus a thin crescent."""

@@ -10,10 +10,10 @@ import pytest
 from scipy import ndimage
 
 from nightmill_sky import disc_from_ephemeris, ephemeris
-from nightmill_stages.compose.features import fit_feature_offset
-from nightmill_stages.compose.limb import bare_globes, fit_limb_offset
-from nightmill_stages.compose.register import find_offset
-from nightmill_stages.compose.voices import Voice, agree, combine_voices
+from nightmill_stages.matching.features import fit_feature_offset
+from nightmill_stages.matching.limb import bare_globes, fit_limb_offset
+from nightmill_stages.matching.register import find_offset
+from nightmill_stages.matching.voices import Voice, agree, combine_voices
 
 # Jupiter near its largest phase (11 degrees), and Mars with a large one (37 degrees), of real dates.
 DATES = {"jupiter": datetime(2025, 2, 5, 20, 13, tzinfo=UTC), "mars": datetime(2024, 11, 2, 3, 0, tzinfo=UTC)}

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from nightmill_stages.compose.reference import SUN_B_V, Air, Starlit, Target, gains_by_star, gradient
+from nightmill_stages.compose.balance.by_star import SUN_B_V, Air, Starlit, Target, gains_by_star, gradient
 
 WAVES = (630.0, 530.0, 460.0)
 THROUGH = np.array([0.7, 1.0, 0.4])

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage
 
-from nightmill_stages.compose.register import Offset, find_offset, move
+from nightmill_stages.matching.register import Offset, find_offset, move
 
 from .planets import planet
 

@@ -10,8 +10,8 @@ from scipy import ndimage
 
 from nightmill.artefacts import Capture, Picture
 from nightmill_sky import BODIES
-from nightmill_stages.compose.globes import agree
-from nightmill_stages.compose.spin import Way, direction, find_spin
+from nightmill_stages.compose.turn.globes import agree
+from nightmill_stages.compose.turn.spin import Way, direction, find_spin
 
 START = 1_736_985_600.0
 """16 January 2025: Mars at opposition, a full disc, seen from 2 degrees off its equator."""

@@ -8,8 +8,8 @@ import pytest
 from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context
 from nightmill_sky.extinction import extinction_mag
-from nightmill_stages.compose.starlit import balanced_by_star, stars_for
-from nightmill_stages.compose.white import white_balance
+from nightmill_stages.compose.balance.stars import balanced_by_star, stars_for
+from nightmill_stages.compose.balance.white import white_balance
 
 WAVES = (630.0, 530.0, 460.0)
 UTC = 1738786200.0  # 2025-02-05 20:10

@@ -12,8 +12,8 @@ from skimage import data as samples
 from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context
 from nightmill_stages.compose import Compose
-from nightmill_stages.compose.surface import Way, carry_way, find_way, places
-from nightmill_stages.compose.surface_bend import find_bending, spread
+from nightmill_stages.matching.bending import find_bending, spread
+from nightmill_stages.matching.surface import Way, carry_way, find_way, places
 
 SHAPE = (380, 420)
 FILTERS = {"R": 1.3, "G": 1.0, "B": 0.8}

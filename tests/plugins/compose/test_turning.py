@@ -14,10 +14,10 @@ from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context
 from nightmill.testing import make_scene
 from nightmill_stages.compose import Compose
-from nightmill_stages.compose.globes import agree
-from nightmill_stages.compose.register import Offset
-from nightmill_stages.compose.sense import find_sense
-from nightmill_stages.compose.turning import carrier, carry
+from nightmill_stages.compose.turn.carry import carrier, carry
+from nightmill_stages.compose.turn.globes import agree
+from nightmill_stages.compose.turn.sense import find_sense
+from nightmill_stages.matching.register import Offset
 from nightmill_stages.orient.discs import disc_of
 from nightmill_stages.orient.known import sky_at
 

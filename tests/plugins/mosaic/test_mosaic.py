@@ -12,12 +12,12 @@ from skimage import data as samples
 
 from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context
+from nightmill_stages.matching.overlaps import find_links
+from nightmill_stages.matching.panels import describe_panel
+from nightmill_stages.matching.patches import Matches
+from nightmill_stages.matching.placement import to_mosaic, to_panel
 from nightmill_stages.mosaic import Mosaic
 from nightmill_stages.mosaic.canvas import lay_canvas, own_pixels
-from nightmill_stages.mosaic.overlaps import find_links
-from nightmill_stages.mosaic.panels import describe_panel
-from nightmill_stages.mosaic.patches import Matches
-from nightmill_stages.mosaic.placement import to_mosaic, to_panel
 from nightmill_stages.mosaic.solve import place_panels
 from nightmill_stages.mosaic.stage import _match
 

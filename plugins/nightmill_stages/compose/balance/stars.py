@@ -14,9 +14,9 @@ from nightmill_sky import Site
 from nightmill_sky.extinction import extinction_mag, haze_mag, star_airmass
 from nightmill_sky.physical import airmass
 
-from ..orient.known import sky_of
-from .reference import Air, Starlit, Target, gains_by_star
-from .starlit_words import Star, remedy, say_balanced
+from ...orient.known import sky_of
+from .by_star import Air, Starlit, Target, gains_by_star
+from .telling import Star, remedy, say_balanced
 
 __all__ = ["balanced_by_star", "stars_for"]
 

@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 from nightmill.artefacts import Picture
 
 from ..mosaic.bend import HUBER
-from ..mosaic.overlaps import find_links
-from ..mosaic.panels import describe_panel, filled, usable
-from ..mosaic.patches import band, match_panels, measure_patches
-from ..mosaic.placement import mesh_weights
-from .surface_bend import find_bending, spread
+from .bending import find_bending, spread
+from .overlaps import find_links
+from .panels import describe_panel, filled, usable
+from .patches import band, match_panels, measure_patches
+from .placement import mesh_weights
 
 __all__ = ["Way", "carry_way", "find_way", "places"]
 

@@ -19,13 +19,13 @@ from numpy.typing import NDArray
 from nightmill.artefacts import Picture
 from nightmill_sky import BODIES
 
-from ..orient.discs import template_of
-from ..orient.known import sky_at
-from ..orient.posterior import SURE, apart_deg
-from .features import tile_offsets
+from ...matching.features import tile_offsets
+from ...matching.outline import object_mask
+from ...matching.register import find_offset, levelled
+from ...orient.discs import template_of
+from ...orient.known import sky_at
+from ...orient.posterior import SURE, apart_deg
 from .globes import turn_px
-from .outline import object_mask
-from .register import find_offset, levelled
 
 __all__ = ["Way", "direction", "find_spin"]
 

@@ -17,10 +17,10 @@ import numpy as np
 from nightmill.artefacts import Picture
 from nightmill_sky import BODIES, Disc
 
-from ..orient.discs import disc_of
-from ..orient.known import sky_at
-from ..orient.posterior import SURE, apart_deg
-from .turning import still
+from ...orient.discs import disc_of
+from ...orient.known import sky_at
+from ...orient.posterior import SURE, apart_deg
+from .carry import still
 
 __all__ = ["Globes", "agree", "turn_px"]
 

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from nightmill.artefacts import Picture
 from nightmill.stage import Context
 
-from .balance import ALBEDOS, disc_colour, gains_for, surface_colour
-from .finish import skies_of
-from .starlit import balanced_by_star
+from ..finish import skies_of
+from .published import ALBEDOS, disc_colour, gains_for, surface_colour
+from .stars import balanced_by_star
 
 __all__ = ["Wish", "white_balance"]
 

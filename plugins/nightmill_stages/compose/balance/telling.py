@@ -10,8 +10,8 @@ import numpy as np
 from nightmill.artefacts import Capture
 from nightmill.stage import Context
 
-from ..orient.known import called
-from .reference import Air, Starlit
+from ...orient.known import called
+from .by_star import Air, Starlit
 
 __all__ = ["Star", "remedy", "say_balanced"]
 

@@ -18,7 +18,7 @@ from nightmill_sky import Disc
 from nightmill_sky.derotate import Derotation, derotation, limb_passage
 from nightmill_sky.shading import DARKENING
 
-from .register import Offset
+from ...matching.register import Offset
 
 __all__ = ["Carrier", "carrier", "carry", "still"]
 

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from nightmill.artefacts import Picture
 
-from ..orient.posterior import SURE, apart_deg
+from ...matching.register import Offset
+from ...orient.posterior import SURE, apart_deg
+from .carry import carrier, carry
 from .globes import Globes, agree, turn_px
-from .register import Offset
-from .turning import carrier, carry
 
 __all__ = ["find_sense"]
 

@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from nightmill.artefacts import Picture
 from nightmill.stage import Context
 
+from ..matching.register import Offset, find_offset, move
+from ..matching.surface import LITTLE_PX, Way, carry_way, find_way
 from .combine import find_object
 from .members import LAYERS
 from .offsets import LEAST_FIT, LEAST_MOVE_PX
-from .register import Offset, find_offset, move
-from .surface import LITTLE_PX, Way, carry_way, find_way
 
 __all__ = ["is_surface", "surface_layers"]
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..mosaic.bend import HUBER, OUTLIER, stiffness
-from ..mosaic.placement import mesh_weights
+from .placement import mesh_weights
 
 __all__ = ["Bending", "find_bending", "spread"]
 
