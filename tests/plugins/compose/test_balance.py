@@ -9,7 +9,7 @@ from nightmill_stages.compose.balance.published import ALBEDOS, albedo, disc_col
 from nightmill_stages.compose.combine import align_planes, apply_luminance, find_object
 from nightmill_stages.matching.register import Offset
 
-from .planets import planet
+from ..matching.planets import planet
 
 # B-V of the planets from the Astronomical Almanac's table "Planets: magnitudes and colours" as reprinted in handbooks,
 # from memory; of the Sun: Ramirez et al. 2012, ApJ 752, 5 (0.653).

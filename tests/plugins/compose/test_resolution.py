@@ -14,7 +14,7 @@ from nightmill_stages.compose.combine import LUMA
 from nightmill_stages.compose.resolution import Sharpness, softened, with_common_detail
 from nightmill_stages.sharpen.spectral import apply_transfer
 
-from .planets import planet
+from ..matching.planets import planet
 
 CUTOFFS = (0.30, 0.355, 0.41)
 """Of 203 mm at 0.19 arcsec a pixel in red, green and blue."""

@@ -9,7 +9,7 @@ from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context
 from nightmill_stages.compose import Compose
 
-from .planets import planet
+from ..matching.planets import planet
 
 START = 1_768_255_800.0
 
