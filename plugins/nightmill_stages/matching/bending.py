@@ -12,8 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..mosaic.bend import HUBER, OUTLIER, stiffness
-from .placement import mesh_weights
+from .mesh import HUBER, OUTLIER, mesh_weights, stiffness
 
 __all__ = ["Bending", "find_bending", "spread"]
 

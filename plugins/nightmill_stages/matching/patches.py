@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .overlaps import Link
+from .similarity import mapped, scale_of, softened
 
-__all__ = ["Matches", "band", "match_panels", "measure_patches", "patch_size"]
+__all__ = ["Matches", "band", "match_panels", "measure_patches", "patch_corners", "patch_size"]
 
 Float = NDArray[np.float32]
 Points = NDArray[np.float64]
@@ -97,12 +98,12 @@ def _match(
             return None
         shift, fit, worth = measure_patches(band(first, size), band(moved, size), corners, size, reach)
         here = corners + (size - 1) / 2
-        there = _apply(np.linalg.inv(matrix), here + shift)
+        there = mapped(np.linalg.inv(matrix), here + shift)
         keep = fit > LEAST_FIT
         if keep.sum() < LEAST_PATCHES:
             return None
         similar = _similarity(there[keep], here[keep], max(1.5, 0.02 * size))
-        if similar is None or abs(_zoom(similar[0]) / _zoom(link.matrix) - 1) > MOST_ZOOM:
+        if similar is None or abs(scale_of(similar[0]) / scale_of(link.matrix) - 1) > MOST_ZOOM:
             return None
         matrix, inside = similar
         chosen = np.flatnonzero(keep)[inside]
@@ -113,11 +114,6 @@ def _match(
             link.first, link.second, here[chosen], there[chosen], worth[chosen], float(np.median(fit[chosen]))
         )
     return found
-
-
-def _apply(matrix: NDArray[np.float64], points: Points) -> Points:
-    moved = np.c_[points, np.ones(len(points))] @ matrix.T
-    return np.asarray(moved[:, :2] / moved[:, 2:])
 
 
 def _overlap(
@@ -133,18 +129,24 @@ def _overlap(
     moved = cv2.warpPerspective(second, matrix, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE)
     there = cv2.warpPerspective(good[1].astype(np.float32), matrix, (width, height), flags=cv2.INTER_LINEAR)
     both = good[0] & (there > 0.999)
-    sums = cv2.integral(both.astype(np.uint8))
     corners = np.zeros((0, 2), np.int64)
     for step in (size // 2, size // 4):
-        x, y = np.meshgrid(np.arange(0, width - size + 1, step), np.arange(0, height - size + 1, step))
-        count = sums[y + size, x + size] - sums[y, x + size] - sums[y + size, x] + sums[y, x]
-        whole = count >= 0.98 * size * size
-        corners = np.stack([x[whole], y[whole]], axis=1).astype(np.int64)
+        corners = patch_corners(both, size, step)
         if len(corners) > 3 * LEAST_PATCHES:
             break
     if len(corners) > MOST_PATCHES:
         corners = corners[np.linspace(0, len(corners) - 1, MOST_PATCHES).astype(int)]
     return corners, moved
+
+
+def patch_corners(both: NDArray[np.bool_], size: int, step: int) -> NDArray[np.int64]:
+    """Top left corners (x, y) of patches of a size, a step apart, that lie where both pictures have data."""
+    height, width = both.shape
+    sums = cv2.integral(both.astype(np.uint8))
+    x, y = np.meshgrid(np.arange(0, width - size + 1, step), np.arange(0, height - size + 1, step))
+    count = sums[y + size, x + size] - sums[y, x + size] - sums[y + size, x] + sums[y, x]
+    whole = count >= 0.98 * size * size
+    return np.stack([x[whole], y[whole]], axis=1).astype(np.int64)
 
 
 def measure_patches(
@@ -198,9 +200,7 @@ def _worth(patches: Float, fit: NDArray[np.float64]) -> NDArray[np.float64]:
     variance = patches.astype(np.float64).var(axis=(1, 2)) * np.clip(1 / np.maximum(fit, 0.1) ** 2 - 1, 0.01, None)
     # The band makes noise agree over some four neighbours each way.
     worth = outer / np.maximum(16.0 * variance, 1e-30)[:, None, None]
-    values, vectors = np.linalg.eigh(worth)
-    values = 1.0 / (1.0 / np.maximum(values, 1e-9) + LEAST_SIGMA_PX**2)
-    return np.asarray((vectors * values[:, None, :]) @ vectors.transpose(0, 2, 1))
+    return softened(worth, LEAST_SIGMA_PX)
 
 
 def band(plane: Float, size: int) -> Float:
@@ -243,10 +243,6 @@ def _climb(
     return y, x, value
 
 
-def _zoom(matrix: NDArray[np.float64]) -> float:
-    return float(np.hypot(matrix[0, 0], matrix[1, 0]))
-
-
 def _similarity(
     source: Points, target: Points, tolerance: float
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]] | None:
@@ -258,6 +254,6 @@ def _similarity(
         return None
     matrix = np.vstack([found, [0, 0, 1.0]])
     # Where the air bends, points stray farther than noise does: smooth strays are kept, jumps are not.
-    rest = target - _apply(matrix, source)
+    rest = target - mapped(matrix, source)
     inside = np.flatnonzero((np.abs(rest) < 2.0 * tolerance).all(axis=1) | (inliers.ravel() > 0))
     return matrix, inside

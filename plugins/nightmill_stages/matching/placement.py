@@ -8,7 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Placement", "mesh_weights", "to_mosaic", "to_panel"]
+from .mesh import displacements
+from .similarity import mapped, scale_of, turn_deg_of
+
+__all__ = ["Placement", "to_mosaic", "to_panel"]
 
 Points = NDArray[np.float64]
 
@@ -35,18 +38,18 @@ class Placement:
     @property
     def scale(self) -> float:
         """Mosaic pixels for each panel pixel."""
-        return float(np.hypot(self.matrix[0, 0], self.matrix[1, 0]))
+        return scale_of(self.matrix)
 
     @property
     def turn_deg(self) -> float:
         """Turn from panel to mosaic, clockwise as displayed, degrees."""
-        return float(np.degrees(np.arctan2(self.matrix[1, 0], self.matrix[0, 0])))
+        return turn_deg_of(self.matrix)
 
 
 def to_mosaic(place: Placement, points: Points) -> Points:
     """Where points (x, y) of a panel lie in the mosaic."""
-    bent = points + _bend_at(place, points)
-    return np.asarray(bent @ place.matrix[:2, :2].T + place.matrix[:2, 2])
+    bent = points + displacements(place.bend, place.shape, points)
+    return mapped(place.matrix, bent)
 
 
 def to_panel(place: Placement, x: NDArray[np.float32], y: NDArray[np.float32]) -> tuple[NDArray[np.float32], ...]:
@@ -70,22 +73,3 @@ def to_panel(place: Placement, x: NDArray[np.float32], y: NDArray[np.float32]) -
         )
         panel_x, panel_y = rigid_x - bend[..., 0], rigid_y - bend[..., 1]
     return panel_x, panel_y
-
-
-def _bend_at(place: Placement, points: Points) -> Points:
-    rows, weights = mesh_weights(place.shape, place.bend.shape[:2], points)
-    flat = place.bend.reshape(-1, 2).astype(np.float64)
-    return np.asarray((flat[rows] * weights[..., None]).sum(axis=1))
-
-
-def mesh_weights(
-    shape: tuple[int, int], size: tuple[int, ...], points: Points
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """The four nodes around every point and their bilinear weights, shape (n, 4)."""
-    place = points[:, ::-1] * [(size[0] - 1) / max(shape[0] - 1, 1), (size[1] - 1) / max(shape[1] - 1, 1)]
-    place = np.clip(place, 0, np.array(size, float) - 1)
-    corner = np.minimum(np.floor(place).astype(np.int64), np.array(size) - 2)
-    v, u = (place - corner).T
-    first = corner[:, 0] * size[1] + corner[:, 1]
-    nodes = np.stack([first, first + 1, first + size[1], first + size[1] + 1], axis=1)
-    return nodes, np.stack([(1 - v) * (1 - u), (1 - v) * u, v * (1 - u), v * u], axis=1)

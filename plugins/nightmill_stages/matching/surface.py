@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 
 from nightmill.artefacts import Picture
 
-from ..mosaic.bend import HUBER
 from .bending import find_bending, spread
+from .mesh import HUBER, displacements
 from .overlaps import find_links
 from .panels import describe_panel, filled, usable
-from .patches import band, match_panels, measure_patches
-from .placement import mesh_weights
+from .patches import band, match_panels, measure_patches, patch_corners
+from .similarity import mapped, scale_of, softened, turn_deg_of
 
 __all__ = ["Way", "carry_way", "find_way", "places"]
 
@@ -73,12 +73,12 @@ class Way:
     @property
     def scale(self) -> float:
         """Pixels of the picture for each pixel of the reference."""
-        return float(np.hypot(self.matrix[0, 0], self.matrix[1, 0]))
+        return scale_of(self.matrix)
 
     @property
     def turn_deg(self) -> float:
         """Turn from reference to picture, clockwise as displayed, degrees."""
-        return float(np.degrees(np.arctan2(self.matrix[1, 0], self.matrix[0, 0])))
+        return turn_deg_of(self.matrix)
 
     def shift_px(self, shape: tuple[int, int]) -> tuple[float, float]:
         """(dy, dx) at the middle of a reference of some shape."""
@@ -175,13 +175,13 @@ def _fine(
     shape = (here.shape[0], here.shape[1])
     fixed = band(here, size)
     for _ in range(2):
-        moved, both = _laid(way, there, good, shape)
-        corners = _corners(both, size)
+        laid, both = _laid(way, there, good, shape)
+        corners = patch_corners(both, size, size // 2)
         if len(corners) < LEAST_PATCHES:
             return None
-        moved = band(moved, size)
+        laid = band(laid, size)
         parts = [
-            measure_patches(fixed, moved, corners[k : k + CHUNK], size, REACH_PX) for k in range(0, len(corners), CHUNK)
+            measure_patches(fixed, laid, corners[k : k + CHUNK], size, REACH_PX) for k in range(0, len(corners), CHUNK)
         ]
         shift, fit, worth = (np.concatenate([part[k] for part in parts]) for k in range(3))
         keep = (fit > LEAST_FIT) & (np.abs(shift) < REACH_PX - 0.01).all(axis=1)
@@ -190,9 +190,9 @@ def _fine(
         points = corners[keep] + (size - 1) / 2
         off, worth, fit = shift[keep], worth[keep], fit[keep]
         off = off + _bend_at(way, points, shape)
-        similar = _similarity(way.matrix, points, _apply(way.matrix, points + off), worth)
+        similar = _similarity(way.matrix, points, mapped(way.matrix, points + off), worth)
         back = np.linalg.inv(way.matrix) @ similar
-        off = points + off - _apply(back, points)
+        off = points + off - mapped(back, points)
         bending = find_bending(points, off, worth, shape, size / 2)
         inside = _agreeing(off, worth) if bending is None else bending.inside
         if inside.sum() < LEAST_PATCHES:
@@ -229,25 +229,8 @@ def _laid(
     return moved, good[0] & (seen > 0.999)
 
 
-def _corners(both: NDArray[np.bool_], size: int) -> NDArray[np.int64]:
-    height, width = both.shape
-    step = size // 2
-    sums = cv2.integral(both.astype(np.uint8))
-    x, y = np.meshgrid(np.arange(0, width - size + 1, step), np.arange(0, height - size + 1, step))
-    count = sums[y + size, x + size] - sums[y, x + size] - sums[y + size, x] + sums[y, x]
-    whole = count >= 0.98 * size * size
-    return np.stack([x[whole], y[whole]], axis=1).astype(np.int64)
-
-
 def _bend_at(way: Way, points: NDArray[np.float64], shape: tuple[int, int]) -> NDArray[np.float64]:
-    if way.mesh is None:
-        return np.zeros_like(points)
-    nodes, weights = mesh_weights(shape, way.mesh.shape[:2], points)
-    return np.asarray((way.mesh.reshape(-1, 2)[nodes] * weights[..., None]).sum(axis=1))
-
-
-def _apply(matrix: Matrix, points: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray(points @ matrix[:2, :2].T + matrix[:2, 2])
+    return np.zeros_like(points) if way.mesh is None else displacements(way.mesh, shape, points)
 
 
 def _similarity(
@@ -259,10 +242,8 @@ def _similarity(
     x, y = ((source - middle) / size).T
     one, none = np.ones_like(x), np.zeros_like(x)
     rows = np.stack([np.stack([x, -y, one, none], 1), np.stack([y, x, none, one], 1)], axis=1)
-    values, vectors = np.linalg.eigh(worth)
-    values = 1.0 / (1.0 / np.maximum(values, 1e-9) + BENT_SIGMA_PX**2)
-    soft = (vectors * values[:, None, :]) @ vectors.transpose(0, 2, 1)
-    rest = target - _apply(start, source)
+    soft = softened(worth, BENT_SIGMA_PX)
+    rest = target - mapped(start, source)
     robust = np.ones(len(source))
     found = np.zeros(4)
     for _ in range(10):

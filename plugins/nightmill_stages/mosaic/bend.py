@@ -13,17 +13,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from ..matching.mesh import HUBER, OUTLIER, mesh_weights, stiffness
 from ..matching.patches import Matches
-from ..matching.placement import Placement, mesh_weights
+from ..matching.placement import Placement
+from ..matching.similarity import mapped
 
-__all__ = ["HUBER", "OUTLIER", "Solution", "bent", "stiffness"]
-
-HUBER = 1.5
-OUTLIER = 6.0
-"""Standard deviations from which a whole pair of panels counts as contradicting the others."""
-
-BEND_PX = 0.7
-"""Expected bending of a panel by air and refraction, pixels rms."""
+__all__ = ["Solution", "bent"]
 
 BEND_CHANGES_PX = (0.15, 0.4, 1.0)
 """Expected change of the bending's slope from one cell of the mesh to the next, pixels: the calmest air is tried first,
@@ -138,7 +133,7 @@ def _bend_equations(
     rest = np.zeros((count, 2))
     for panel, points, sign in ((pair.first, pair.here, 1.0), (pair.second, pair.there, -1.0)):
         linear = matrices[panel]
-        rest -= sign * (points @ linear[:2, :2].T + linear[:2, 2])
+        rest -= sign * mapped(linear, points)
         nodes, weights = mesh_weights(shapes[panel], sizes[panel], points)
         for axis in (0, 1):
             for part in (0, 1):
@@ -150,19 +145,3 @@ def _bend_equations(
         (np.concatenate(data), (np.concatenate(rows), np.concatenate(columns))), shape=(2 * count, total)
     )
     return matrix, rest.ravel(), pair.worth
-
-
-def stiffness(size: tuple[int, int], change_px: float) -> object:
-    """Prior of one component on one mesh: small, and with a slope that changes little."""
-    from scipy import sparse
-
-    def second(length: int) -> object:
-        return sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(length - 2, length))
-
-    rows, columns = size
-    across = sparse.kron(sparse.identity(rows), second(columns))
-    down = sparse.kron(second(rows), sparse.identity(columns))
-    first = [sparse.diags([-1.0, 1.0], [0, 1], shape=(length - 1, length)) for length in size]
-    twist = sparse.kron(first[0], first[1])
-    smooth = across.T @ across + down.T @ down + 2.0 * twist.T @ twist
-    return sparse.identity(rows * columns) / (BEND_PX**2 * rows * columns / 16) + smooth / change_px**2

@@ -13,8 +13,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..matching.mesh import HUBER, OUTLIER
 from ..matching.patches import Matches
-from .bend import HUBER, OUTLIER, Solution, bent
+from ..matching.similarity import mapped, softened
+from .bend import Solution, bent
 
 __all__ = ["components", "place_panels"]
 
@@ -92,7 +94,7 @@ def _similarities(
     order = {i: k for k, i in enumerate(i for i in members if i != fixed)}
     blocks = [_equations(pair, order, start, shapes) for pair in pairs]
     matrix, value = (np.concatenate([one[k] for one in blocks]) for k in (0, 1))
-    worth = np.concatenate([_softened(pair.worth) for pair in pairs])
+    worth = np.concatenate([softened(pair.worth, BENT_SIGMA_PX) for pair in pairs])
     prior = np.zeros((4 * len(order), 4 * len(order)))
     for i, k in order.items():
         # Without it a mosaic might shrink to please a false pair.
@@ -149,13 +151,6 @@ def _similar(source: Points, target: Points) -> NDArray[np.float64]:
     return np.array([[turn.real, -turn.imag, move.real], [turn.imag, turn.real, move.imag], [0, 0, 1.0]])
 
 
-def _softened(worth: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Inverse covariance with the error that bending adds."""
-    values, vectors = np.linalg.eigh(worth)
-    values = 1.0 / (1.0 / np.maximum(values, 1e-9) + BENT_SIGMA_PX**2)
-    return np.asarray((vectors * values[:, None, :]) @ vectors.transpose(0, 2, 1))
-
-
 def _equations(
     pair: Matches, order: dict[int, int], start: dict[int, NDArray[np.float64]], shapes: Sequence[tuple[int, int]]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -163,7 +158,7 @@ def _equations(
     block = np.zeros((len(pair.here), 2, 4 * len(order)))
     value = np.zeros((len(pair.here), 2))
     for panel, points, sign in ((pair.first, pair.here, 1.0), (pair.second, pair.there, -1.0)):
-        value -= sign * (points @ start[panel][:2, :2].T + start[panel][:2, 2])
+        value -= sign * mapped(start[panel], points)
         if panel not in order:
             continue
         k = 4 * order[panel]
@@ -210,5 +205,5 @@ def _thinned(pair: Matches) -> Matches:
 
 def _typical(pair: Matches, matrices: dict[int, NDArray[np.float64]]) -> float:
     first, second = matrices[pair.first], matrices[pair.second]
-    rest = pair.here @ first[:2, :2].T + first[:2, 2] - pair.there @ second[:2, :2].T - second[:2, 2]
+    rest = mapped(first, pair.here) - mapped(second, pair.there)
     return float(np.median(np.hypot(*rest.T)))
