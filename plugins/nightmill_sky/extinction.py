@@ -73,45 +73,14 @@ def molecules_mag(wavelength_nm: ArrayLike, pressure_hpa: ArrayLike = 1013.25) -
 def haze_mag(wavelength_nm: ArrayLike, height_m: ArrayLike = 0.0) -> Array:
     """Light scattered by the usual haze, looking straight up; a given night may have half of it or twice as much.
 
-    Parameters
-    ----------
-    wavelength_nm : array_like
-        350 to 1700 nm.
-    height_m : array_like
-        Height of the site above the sea, metres.
-
-    Returns
-    -------
-    ndarray of float64
-        Magnitudes.
-
-    Raises
-    ------
-    ValueError
-        A wavelength outside the range.
+    As `molecules_mag`; by the height of the site above the sea, metres.
     """
     thin = np.exp(-np.maximum(np.asarray(height_m, np.float64), 0.0) / _HAZE_HEIGHT_M)
     return np.asarray(_HAZE_MAG * (1000.0 / _checked(wavelength_nm)) ** _HAZE_POWER * thin)
 
 
 def ozone_mag(wavelength_nm: ArrayLike) -> Array:
-    """Light taken by ozone in its broad band around 600 nm, looking straight up.
-
-    Parameters
-    ----------
-    wavelength_nm : array_like
-        350 to 1700 nm.
-
-    Returns
-    -------
-    ndarray of float64
-        Magnitudes.
-
-    Raises
-    ------
-    ValueError
-        A wavelength outside the range.
-    """
+    """Light taken by ozone in its broad band around 600 nm, looking straight up; as `molecules_mag`."""
     section = np.interp(_checked(wavelength_nm), _CHAPPUIS_NM, _CHAPPUIS_CM2)
     return np.asarray(_MAGNITUDES * _OZONE_CM * _LOSCHMIDT * 1e-21 * section)
 

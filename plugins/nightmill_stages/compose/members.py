@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -10,54 +10,92 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightmill.artefacts import Picture
-from nightmill.stage import Context
+from nightmill.stage import Context, Each, in_turn
 from nightmill_sky.shading import darkening_of
 
-from ..matching.register import Offset
+from ..matching.outline import find_object
+from ..matching.register import Offset, move
 from ..orient.posterior import apart_deg
 from ..write.display import sky_level
-from .combine import align_planes, find_object
 from .turn.carry import carrier, carry
 from .turn.globes import Globes
 from .turn.sense import find_sense
 from .turn.spin import find_spin
 
-__all__ = ["carried", "joined_header", "moved", "say_derotated", "say_turned", "sensed", "turned_px"]
+__all__ = [
+    "carried",
+    "joined_header",
+    "moved",
+    "resampled",
+    "say_derotated",
+    "say_turned",
+    "sensed",
+    "shifted_channels",
+    "turned_px",
+]
+
+Image = NDArray[np.float32]
 
 LAYERS = {"data": 5, "noise": 1, "weight": 1, "half_a": 5, "half_b": 5}
 """The pictures of a member, and the order of the spline that moves them."""
 
 
-def moved(members: Sequence[Picture], offsets: Sequence[Offset]) -> dict[str, Any]:
-    """Move the members on the second one's pixels; a layer that one of them lacks is None, others (n, h, w)."""
-    shape = members[1].data.shape
+def resampled(
+    members: Sequence[Picture], ways: Sequence[Callable[[Image, str, int], Image]], each: Each = in_turn
+) -> dict[str, Any]:
+    """Put all layers of the members on common pixels.
+
+    Parameters
+    ----------
+    members : sequence of Picture
+    ways : sequence of callable
+        For each member: takes one of its pictures, the layer's name and the order of the spline, returns it resampled.
+    each : callable, optional
+        What the members go through; see `Context.each`.
+
+    Returns
+    -------
+    dict of str to ndarray of float32, shape (n, h, w), or None
+        NaN in all wherever one of them has no data; None for a layer that one of them lacks.
+    """
     layers: dict[str, Any] = {}
     for name, order in LAYERS.items():
-        values = [v for member in members if (v := getattr(member, name)) is not None]
-        whole = len(values) == len(members)
-        layers[name] = align_planes(values, offsets, (shape[0], shape[1]), order=order) if whole else None
+        values = [getattr(member, name) for member in members]
+        layers[name] = None
+        if all(one is not None for one in values):
+            planes = each(lambda k, v=values, n=name, o=order: ways[k](v[k], n, o), range(len(members)))
+            layers[name] = np.stack(planes)
+            layers[name][:, ~np.isfinite(layers[name]).all(axis=0)] = np.nan
     return layers
+
+
+def moved(members: Sequence[Picture], offsets: Sequence[Offset]) -> dict[str, Any]:
+    """Move the members on the second one's pixels; see `resampled`."""
+    height, width = members[1].data.shape
+    return resampled(members, [lambda v, _, order, o=o: move(v, o, (height, width), order=order) for o in offsets])
+
+
+def shifted_channels(picture: Picture, offsets: Sequence[Offset], each: Each) -> Picture:
+    """Move the channels of a colour picture (3, h, w) on the second one."""
+    channels = [
+        picture.replace(**{name: None if (v := getattr(picture, name)) is None else v[k] for name in LAYERS})
+        for k in range(len(offsets))
+    ]
+    height, width = picture.data.shape[1:]
+    ways = [lambda v, _, order, o=o: move(v, o, (height, width), order=order) for o in offsets]
+    return picture.replace(**resampled(channels, ways, each))
 
 
 def carried(members: Sequence[Picture], globes: Globes, offsets: Sequence[Offset]) -> dict[str, Any]:
     """As `moved`, with turn and scale of each member made equal in the same step."""
-    shape = members[1].data.shape
-    parts: dict[str, list[NDArray[np.float32]]] = {name: [] for name in LAYERS}
+    height, width = members[1].data.shape
+    ways = []
     for member, source, offset in zip(members, globes.sources, offsets, strict=True):
         sky = sky_level(member.data) or 0.0
         darkening = darkening_of(member.data - np.float32(sky), source)[0]
-        way = carrier(source, globes.target, (shape[0], shape[1]), offset, darkening)
-        for name, planes in parts.items():
-            if (values := getattr(member, name)) is not None:
-                planes.append(carry(values, way, sky=sky, layer=name))
-    layers: dict[str, Any] = {}
-    for name, planes in parts.items():
-        layers[name] = None
-        if len(planes) == len(members):
-            joined = np.stack(planes)
-            joined[:, ~np.isfinite(joined).all(axis=0)] = np.nan
-            layers[name] = joined
-    return layers
+        way = carrier(source, globes.target, (height, width), offset, darkening)
+        ways.append(lambda v, name, _, way=way, sky=sky: carry(v, way, sky=sky, layer=name))
+    return resampled(members, ways)
 
 
 def sensed(members: Sequence[Picture], context: Context) -> list[Picture]:

@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from nightmill.stage import Context
 from nightmill_sky import Disc
 
-from ..matching.register import Offset, find_offset
-from .combine import NO_OFFSET
+from ..matching.register import NO_OFFSET, Offset, find_offset
 from .resolution import Sharpness, softened
 
 __all__ = ["measured_offsets"]

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 
 from nightmill.artefacts import Picture
 from nightmill.stage import Context
+from nightmill_sky.filters import filter_key
 
 from .sets import Shot, find_sets
 
@@ -139,4 +140,4 @@ def chosen(
 
 
 def _key(picture: Picture) -> str:
-    return picture.filters[0].strip().casefold() if picture.filters else ""
+    return filter_key(picture.filters[0] if picture.filters else None)

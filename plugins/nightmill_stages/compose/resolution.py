@@ -19,7 +19,7 @@ from nightmill.stage import Context
 from nightmill_sky.optics import modulation_transfer
 
 from ..sharpen.spectral import apply_transfer, fill_gaps, frequencies
-from .combine import LUMA
+from .luminance import LUMA
 
 __all__ = ["Sharpness", "equalised", "sharpness_of", "sharpness_within", "softened", "with_common_detail"]
 

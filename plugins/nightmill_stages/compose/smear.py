@@ -15,34 +15,16 @@ import numpy as np
 from nightmill.artefacts import Picture
 from nightmill.stage import Context
 from nightmill_sky.air import differential_refraction_arcsec, pressure_at_height_hpa
+from nightmill_sky.filters import band_nm
 
 from ..orient.known import sky_of
 from .dispersion import LEAST_ALTITUDE_DEG, USUAL_C
 
-__all__ = ["band_nm", "say_smear", "smear_arcsec"]
+__all__ = ["say_smear", "smear_arcsec"]
 
-BANDS_NM = {"r": (590.0, 690.0), "g": (490.0, 580.0), "b": (400.0, 500.0), "l": (400.0, 700.0)}
-"""What usual filters pass, nm (common practice, no source)."""
 MOST_PX = 2.0
 """Smear that is worth a caution where the aperture is not known; else one lambda / D from end to end, at which detail
 of half the telescope's cut-off has lost a third of its contrast (sinc(1/2) = 0.64)."""
-
-
-def band_nm(name: str, wave_nm: float | None) -> tuple[float, float] | None:
-    """Ends of a filter's band, nm: those of the usual filter of that name, moved to the wavelength of the night file.
-
-    Parameters
-    ----------
-    name : str
-        R, G, B or L in any case; None is returned for others, whose width is not known.
-    wave_nm : float or None
-        Effective wavelength by the night file.
-    """
-    usual = BANDS_NM.get(name.strip().casefold())
-    if usual is None or wave_nm is None:
-        return usual
-    shift = float(wave_nm) - sum(usual) / 2.0
-    return usual[0] + shift, usual[1] + shift
 
 
 def smear_arcsec(band: tuple[float, float], altitude_deg: float, site: Mapping[str, Any]) -> float:
@@ -74,14 +56,14 @@ def say_smear(members: Sequence[Picture], labels: Sequence[str], context: Contex
     site = context.night.get("site", {})
     if "latitude_deg" not in site or "longitude_deg" not in site:
         return
-    waves = {key.casefold(): float(value) for key, value in context.night.get("filters", {}).items()}
+    waves = context.night.get("filters", {})
     aperture_mm = context.night.get("telescope", {}).get("aperture_mm")
     found: dict[str, list[float]] = {}
     wide: dict[str, float] = {}
     lowest = 90.0
     for member, label in zip(members, labels, strict=True):
         scale = member.geometry.get("scale_arcsec")
-        band = band_nm(label, waves.get(label.casefold()))
+        band = band_nm(label, waves)
         sky = sky_of(member, Context(night=context.night)) if member.utc_mid is not None else None
         altitude = None if sky is None else sky.altitude_deg
         if not scale or band is None or altitude is None or altitude < LEAST_ALTITUDE_DEG:

@@ -11,34 +11,39 @@ from numpy.typing import NDArray
 from nightmill import stage
 from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context, PictureStage
+from nightmill_sky.filters import ONE_SHOT_NM, filter_key, wavelength_nm
 
+from ..matching.outline import find_object
+from ..matching.register import NO_OFFSET
 from .balance.stars import stars_for
 from .balance.white import white_balance
-from .combine import NO_OFFSET, align_planes, apply_luminance, find_object
 from .dispersion import say_dispersion
 from .finish import choose_display, finish, skies_of
-from .members import carried, joined_header, moved, say_derotated, say_turned, sensed, turned_px
+from .luminance import apply_luminance
+from .members import (
+    carried,
+    joined_header,
+    moved,
+    resampled,
+    say_derotated,
+    say_turned,
+    sensed,
+    shifted_channels,
+    turned_px,
+)
 from .offsets import measured_offsets
 from .repeats import chosen, with_repeats
 from .resolution import equalised, sharpness_of, sharpness_within
 from .sets import Shot, find_sets
 from .smear import say_smear
-from .surfaces import is_surface, surface_layers
+from .surfaces import SURFACES, is_surface, surface_ways
 from .turn.globes import agree
 
 __all__ = ["Channels", "Compose"]
 
 NAMES = ("red", "green", "blue")
-SURFACES = ("moon", "sun")
-ONE_SHOT_NM = (610.0, 535.0, 465.0)
-"""Effective wavelengths behind the dyes of a one-shot-colour sensor, nm (common practice, no source)."""
-USUAL_NM = {"r": 630.0, "g": 530.0, "b": 460.0}
-"""Where the night file does not say: the middle of usual R, G and B filters, nm (common practice, no source)."""
 LITTLE_TURN_PX = 0.1
 """Turn of the planet below which features lie at the same place in all members of a set."""
-LAYERS = {"noise": 1, "weight": 1, "half_a": 5, "half_b": 5}
-"""Companion pictures, and the order of the spline that moves them."""
-
 Gain = Annotated[float, stage.Field(gt=0, le=100)]
 
 
@@ -60,7 +65,7 @@ class Compose(PictureStage):
     """
 
     name = "compose"
-    version = "9"
+    version = "10"
     uses = ("extinction", "filters", "references", "site", "telescope")
 
     class Parameters(stage.Parameters):
@@ -104,7 +109,7 @@ class Compose(PictureStage):
         alone: list[list[int]] = []
         for index, captures in enumerate(units):
             first = captures[0]
-            fits = len(captures) == 1 and not first.colour and _key(first.filter) in {*wanted, *also}
+            fits = len(captures) == 1 and not first.colour and filter_key(first.filter) in {*wanted, *also}
             if fits and first.target and len(set(wanted)) == 3:
                 by_target.setdefault(first.target, []).append(index)
             else:
@@ -112,12 +117,12 @@ class Compose(PictureStage):
         groups = list(alone)
         for members in by_target.values():
             timed = [i for i in members if units[i][0].utc_start is not None]
-            shots = [Shot(i, _key(units[i][0].filter), float(units[i][0].utc_start or 0.0)) for i in timed]
+            shots = [Shot(i, filter_key(units[i][0].filter), float(units[i][0].utc_start or 0.0)) for i in timed]
             window_s = 60.0 * self.parameters.window
             groups += with_repeats(find_sets(shots, wanted, also=also, window_s=window_s), shots, wanted, window_s)
             # Without times only a night with one capture a filter leaves no doubt about what belongs together.
             loose = [i for i in members if units[i][0].utc_start is None]
-            shots = [Shot(i, _key(units[i][0].filter), 0.0) for i in loose]
+            shots = [Shot(i, filter_key(units[i][0].filter), 0.0) for i in loose]
             once = len({s.filter for s in shots}) == len(shots)
             groups += find_sets(shots, wanted, also=also) if once else [[i] for i in loose]
         return sorted(groups, key=min)
@@ -130,7 +135,7 @@ class Compose(PictureStage):
 
     def develop(self, pictures: list[Picture], context: Context) -> Picture | list[Picture]:
         """Make the colour picture of a set, or finish the pictures that can be made."""
-        by_filter = {_key(_filter(p)): p for p in pictures if p.data.ndim == 2}
+        by_filter = {filter_key(_filter(p)): p for p in pictures if p.data.ndim == 2}
         spare: list[Picture] = []
         if len(by_filter) < len(pictures):
             also = [name for name in [self._luminance()] if name is not None]
@@ -144,23 +149,23 @@ class Compose(PictureStage):
 
     def _wanted(self) -> list[str]:
         channels = self.parameters.channels
-        return [_key(getattr(channels, name)) for name in NAMES]
+        return [filter_key(getattr(channels, name)) for name in NAMES]
 
     def _luminance(self) -> str | None:
-        name = _key(self.parameters.luminance)
+        name = filter_key(self.parameters.luminance)
         chosen = {"none": "", "auto": "l"}.get(name, name)
         return None if not chosen or chosen in self._wanted() else chosen
 
     def _say_missing(self, pictures: list[Picture], context: Context) -> None:
         """Caution about colour that could not be made, where somebody set out to make it."""
         wanted = self._wanted()
-        there = [_key(_filter(p)) for p in pictures if p.data.ndim == 2]
-        planned = {_key(capture.filter) for capture in context.captures} & set(wanted)
+        there = [filter_key(_filter(p)) for p in pictures if p.data.ndim == 2]
+        planned = {filter_key(capture.filter) for capture in context.captures} & set(wanted)
         missing = [name for name in wanted if name not in there]
         planet = pictures[0].captures[0].target not in SURFACES if pictures[0].captures else False
         if there and missing and any(name in wanted for name in there) and (len(planned) > 1 or planet):
-            names = {_key(getattr(self.parameters.channels, n)): getattr(self.parameters.channels, n) for n in NAMES}
-            text = " and ".join(names[name] for name in missing)
+            written = [getattr(self.parameters.channels, name) for name in NAMES]
+            text = " and ".join(name for name in written if filter_key(name) in missing)
             context.caution(
                 "channels",
                 f"No colour picture: nothing usable through {text} within {self.parameters.window:g} min of these "
@@ -182,13 +187,7 @@ class Compose(PictureStage):
             offsets = measured_offsets(planes, NAMES, context, most_px=0.1 * min(picture.data.shape[1:]))
             say_dispersion(picture, offsets, ONE_SHOT_NM, 1, context)
             if any(offset is not NO_OFFSET for offset in offsets):
-                shape = planes[0].shape
-                layers: dict[str, Any] = {"data": align_planes(planes, offsets, shape, each=context.each)}
-                for name, order in LAYERS.items():
-                    values = getattr(picture, name)
-                    if values is not None:
-                        layers[name] = align_planes(list(values), offsets, shape, order=order, each=context.each)
-                picture = picture.replace(**layers)
+                picture = shifted_channels(picture, offsets, context.each)
         mask = find_object(picture.data)
         sharpness = sharpness_within(picture, context) if self.parameters.one_resolution == "all" else None
         if sharpness is not None:
@@ -228,9 +227,8 @@ class Compose(PictureStage):
                 disc=globes.target if globes is not None and turned else None,
                 features=turned or turned_px(members) < LITTLE_TURN_PX,
             )
-        layers: dict[str, Any]
         if surface:
-            layers = surface_layers(members, labels, context)
+            layers = resampled(members, surface_ways(members, labels, context), context.each)
         else:
             layers = moved(members, offsets) if globes is None else carried(members, globes, offsets)
         brightness = {name: None if v is None or len(names) == 3 else v[3] for name, v in layers.items()}
@@ -246,8 +244,7 @@ class Compose(PictureStage):
         mask = find_object(colour.data)
         if self.parameters.one_resolution != "off" and sharpness is not None:
             colour = equalised(colour, sharpness.of(0, 1, 2), mask, skies_of(colour.data, mask), context)
-        night = {_key(name): value for name, value in context.night.get("filters", {}).items()}
-        waves = [night.get(name, USUAL_NM.get(name)) for name in wanted]
+        waves = [wavelength_nm(name, context.night.get("filters", {}), broad=True) for name in wanted]
         gains = white_balance(colour, mask, labels[:3], waves, self.parameters.balance, context)
         colour = finish(colour, gains, mask, context)
         if len(names) == 4:
@@ -275,11 +272,6 @@ class Compose(PictureStage):
             "luminance", label, "The set has a capture through it, which gives the brightness of all pixels."
         )
         return colour.replace(**changed)
-
-
-def _key(name: str | None) -> str:
-    """Filter names compare without case."""
-    return (name or "").strip().casefold()
 
 
 def _filter(picture: Picture) -> str:

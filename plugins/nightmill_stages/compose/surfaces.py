@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,13 +10,14 @@ from numpy.typing import NDArray
 from nightmill.artefacts import Picture
 from nightmill.stage import Context
 
+from ..matching.outline import find_object
 from ..matching.register import Offset, find_offset, move
 from ..matching.surface import LITTLE_PX, Way, carry_way, find_way
-from .combine import find_object
-from .members import LAYERS
 from .offsets import LEAST_FIT, LEAST_MOVE_PX
 
-__all__ = ["is_surface", "surface_layers"]
+__all__ = ["SURFACES", "is_surface", "surface_ways"]
+
+Image = NDArray[np.float32]
 
 SURFACES = ("moon", "sun")
 MOST_SHIFT = 0.25
@@ -30,14 +30,10 @@ def is_surface(member: Picture) -> bool:
     return target in SURFACES or (target is None and find_object(member.data) is None)
 
 
-def surface_layers(members: Sequence[Picture], labels: Sequence[str], context: Context) -> dict[str, Any]:
-    """Register the members on the second one, and put all their layers on its pixels.
-
-    Returns
-    -------
-    dict of str to ndarray of float32, shape (n, h, w), or None
-        As `members.moved`: NaN wherever one of them has no data; None for a layer that one of them lacks.
-    """
+def surface_ways(
+    members: Sequence[Picture], labels: Sequence[str], context: Context
+) -> list[Callable[[Image, str, int], Image]]:
+    """Register the members on the second one, say how they lay, and return how to resample each; see `resampled`."""
     shape = (members[1].data.shape[0], members[1].data.shape[1])
     found = context.each(lambda k: Way(np.eye(3)) if k == 1 else find_way(members[1], members[k]), range(len(members)))
     ways = [
@@ -45,16 +41,7 @@ def surface_layers(members: Sequence[Picture], labels: Sequence[str], context: C
         for way, member, label in zip(found, members, labels, strict=True)
     ]
     _say(ways, labels, shape, context)
-    layers: dict[str, Any] = {}
-    for name, order in LAYERS.items():
-        values = [v for member in members if (v := getattr(member, name)) is not None]
-        layers[name] = None
-        if len(values) == len(members):
-            planes = context.each(lambda k, v=values, o=order: _carried(v[k], ways[k], shape, o), range(len(members)))
-            joined = np.stack(planes)
-            joined[:, ~np.isfinite(joined).all(axis=0)] = np.nan
-            layers[name] = joined
-    return layers
+    return [lambda plane, _, order, way=way: _carried(plane, way, shape, order) for way in ways]
 
 
 def _simplest(way: Way, shape: tuple[int, int]) -> Way:

@@ -14,7 +14,15 @@ from numpy.typing import NDArray
 
 from .voices import Voice
 
-__all__ = ["edge_width", "fit_constant", "fit_outline_offset", "object_mask", "outline_edges", "outline_normals"]
+__all__ = [
+    "edge_width",
+    "find_object",
+    "fit_constant",
+    "fit_outline_offset",
+    "object_mask",
+    "outline_edges",
+    "outline_normals",
+]
 
 MOST_POINTS = 1440
 SMOOTHING = 0.4
@@ -53,6 +61,22 @@ def object_mask(plane: NDArray[np.float64]) -> NDArray[np.bool_] | None:
     if int(mask.sum()) < 25 or border.mean() > 0.02:
         return None
     return mask
+
+
+def find_object(data: NDArray[np.float32]) -> NDArray[np.bool_] | None:
+    """Find the object when sky surrounds it: mask (h, w), or None on a surface that fills the picture.
+
+    `data` has the shape (h, w) or (3, h, w).
+    """
+    planes = data[None] if data.ndim == 2 else data
+    values = np.asarray(planes, np.float64)
+    tops = np.array([np.nanpercentile(p, 99.9) if np.isfinite(p).any() else 1.0 for p in values])
+    light = (values / np.where(tops > 0, tops, 1.0)[:, None, None]).mean(axis=0)
+    missing = ~np.isfinite(light)
+    if missing.all():
+        return None
+    light = np.where(missing, np.percentile(light[~missing], 5.0), light)
+    return object_mask(scipy.ndimage.gaussian_filter(scipy.ndimage.median_filter(light, size=3), 1.0))
 
 
 def fit_outline_offset(

@@ -25,7 +25,7 @@ from .limb import fit_limb_offset
 from .outline import fit_outline_offset, object_mask
 from .voices import agree, combine_voices
 
-__all__ = ["Offset", "find_offset", "levelled", "move"]
+__all__ = ["NO_OFFSET", "Offset", "find_offset", "levelled", "move"]
 
 SPIKE = 0.25
 """A pixel that stands out from the median around it by more of the object's brightness is hot: no sharp limb does."""
@@ -50,6 +50,9 @@ class Offset:
     dx_px: float
     fit: float
     sigma_px: float | None = None
+
+
+NO_OFFSET = Offset(0.0, 0.0, 1.0)
 
 
 def find_offset(

@@ -12,6 +12,7 @@ from nightmill import stage
 from nightmill.artefacts import Picture
 from nightmill.stage import Context, PictureStage
 from nightmill_sky import Ephemeris
+from nightmill_sky.filters import wavelength_nm
 from nightmill_sky.optics import sampling
 
 from .discs import template_of
@@ -26,12 +27,6 @@ __all__ = ["Orient"]
 SURFACES = ("moon", "sun")
 AGREE = 0.03
 """By how much telescope and camera may differ from the planet's own measure before it is worth a word."""
-GREEN_NM = 535.0
-"""Effective wavelength behind the green dye of a one-shot-colour sensor, nm (common practice, no source)."""
-USUAL_NM = {"r": 630.0, "g": 530.0, "b": 460.0, "l": 550.0, "rgb": GREEN_NM}
-"""Where the night file does not say: the middle of usual filters, nm (common practice, no source)."""
-
-
 DRIFT_SIGMA_DEG = 2.0
 """How well a drift of some seconds shows west (wind and seeing; common practice, no source)."""
 WITH_MOONS = ("jupiter", "saturn")
@@ -49,7 +44,7 @@ class Orient(PictureStage):
     """
 
     name = "orient"
-    version = "8"
+    version = "9"
     uses = ("site", "telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):
@@ -157,9 +152,7 @@ class Orient(PictureStage):
         """Compare the focal length really at work with what the telescope and the wavelength ask for."""
         pixel = context.night.get("camera", {}).get("pixel_um")
         aperture = context.night.get("telescope", {}).get("aperture_mm")
-        name = picture.filters[0].casefold() if picture.filters else ""
-        waves = {key.casefold(): float(value) for key, value in context.night.get("filters", {}).items()}
-        wave = waves.get(name, USUAL_NM.get(name))
+        wave = wavelength_nm(picture.filters[0] if picture.filters else None, context.night.get("filters", {}))
         if not pixel or not aperture or wave is None:
             return
         camera_scale = geometry["scale_arcsec"] * float(picture.header.get("scale", 1.0))

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from nightmill.artefacts import Capture, Picture
 
-from ..compose.combine import find_object
+from ..matching.outline import find_object
 from .placing import Seen
 
 __all__ = ["by_filters", "find_nights", "see"]

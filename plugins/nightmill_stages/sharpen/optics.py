@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightmill.artefacts import Picture
+from nightmill_sky.filters import wavelength_nm
 from nightmill_sky.optics import cutoff_frequency_per_arcsec, modulation_transfer
 
 from .signal import Signal
@@ -23,9 +24,6 @@ __all__ = [
     "seen_cutoff",
     "telescope_cutoff",
 ]
-
-USUAL_NM = {"R": 630.0, "G": 530.0, "B": 460.0, "L": 560.0, "IR": 742.0, "UV": 360.0, "CH4": 889.0, "HA": 656.3}
-"""Effective wavelengths where the night file names none, nm (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -69,10 +67,10 @@ def channel_wavelengths(filters: Sequence[str], channels: int, wanted: Mapping[s
     wanted : mapping of str to float
         Section "filters" of the night file, nm.
     """
-    known = {**USUAL_NM, **{name.upper(): float(value) for name, value in wanted.items()}}
     names = list(filters) if len(filters) == channels else (["R", "G", "B"] if channels == 3 else list(filters)[:1])
     names = names or ["L"]
-    return [known.get(name.upper(), known["L"]) for name in names]
+    unknown = wavelength_nm("L", wanted)
+    return [float(wavelength_nm(name, wanted) or unknown or 0.0) for name in names]
 
 
 def picture_scale(picture: Picture, night: Mapping[str, Mapping[str, Any]]) -> float | None:

@@ -24,7 +24,7 @@ from .movement import find_movement
 from .phases import Layout, choose_phases, envelope
 from .region import Overview, choose_region, framed, overview
 from .steadiness import add_stack, steadiness
-from .summing import Summing, summing
+from .summing import Summing, choose_summing
 from .turning import turning_of
 
 __all__ = ["StackFrames"]
@@ -143,8 +143,8 @@ class StackFrames(stage.Fold):
         self, partial: dict[str, NDArray[Any]] | None, frames: Frames, rows: FrameTable, context: stage.Context
     ) -> dict[str, NDArray[Any]]:
         """Add frames to the sums of their phases."""
-        way = self._summing(frames.data.dtype, context)
-        sums = way.empty() if partial is None else partial
+        summing = self._summing(frames.data.dtype, context)
+        sums = summing.empty() if partial is None else partial
         hot, cfa = np.asarray(context.state["hot"], np.int32), context.capture.cfa is not None
         level, moved = float(context.state["level"]), bool(context.state["moves"])
         for row, raw in enumerate(frames.data):
@@ -154,7 +154,7 @@ class StackFrames(stage.Fold):
             half = int(frames.numbers[row] // 4 % 2)
             gain = float(rows["level"][row]) / level
             gain = gain if abs(gain - 1) > 0.03 else 1.0
-            way.add(sums, frame, half, gain, rows, row, sky_of(rows, row, context))
+            summing.add(sums, frame, half, gain, rows, row, sky_of(rows, row, context))
         return sums
 
     def join(self, first: dict[str, NDArray[Any]], second: dict[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
@@ -165,12 +165,12 @@ class StackFrames(stage.Fold):
         """Resample the sums, once."""
         state, full_scale = context.state, context.capture.full_scale
         layout = self._layout(context)
-        way = self._summing(np.dtype(str(state["dtype"])), context)
+        summing = self._summing(np.dtype(str(state["dtype"])), context)
         header = header_of(table, state, turning_of(state["movement"], layout), self._scale(), self.parameters.drop)
         context.measure(
             "rejected_samples", int(partial["clipped"][0]), "Samples rejected as cosmic rays, tracks or hot pixels."
         )
-        stack = way.stack(partial, full_scale, header, context.each)
+        stack = summing.stack(partial, full_scale, header, context.each)
         if state["steadiness"] is not None:
             found = add_stack(state["steadiness"], stack)
             stack.header.update({"steadiness": found} if found else {})
@@ -204,7 +204,7 @@ class StackFrames(stage.Fold):
             # By how many pixels frames may move detail about besides their shift.
             reach = 1 if not bent else 4 if turning is None else 4 + min(math.ceil(turning.reach_px), 12)
             picture, sigma = np.asarray(state["picture"], np.float32), np.asarray(state["sigma"], np.float32)
-            way = summing(
+            summing = choose_summing(
                 layout,
                 envelope(picture, sigma, layout, dtype, self.parameters.clip, RELATIVE, reach),
                 picture,
@@ -214,5 +214,5 @@ class StackFrames(stage.Fold):
                 turning=turning,
                 usual=np.asarray(state["contrast"], np.float32) if "contrast" in state else None,
             )
-            self._kept = kept = (state, dtype, way)
+            self._kept = kept = (state, dtype, summing)
         return kept[2]

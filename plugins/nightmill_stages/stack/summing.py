@@ -23,7 +23,7 @@ from .mapping import way_of
 from .phases import Envelope, Layout, add, empty
 from .turning import Turning
 
-__all__ = ["Summing", "summing"]
+__all__ = ["Summing", "choose_summing"]
 
 Array = NDArray[Any]
 Float = NDArray[np.float32]
@@ -150,7 +150,7 @@ class _BentFine(_Bent):
         return make_bent_fine_stack(sums, self.picture, full_scale, header)
 
 
-def summing(
+def choose_summing(
     layout: Layout,
     expected: Envelope,
     picture: Float,

@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from nightmill.artefacts import Picture
 from nightmill_stages.compose.balance.published import ALBEDOS, albedo, disc_colour, gains_for, surface_colour
-from nightmill_stages.compose.combine import align_planes, apply_luminance, find_object
+from nightmill_stages.compose.luminance import apply_luminance
+from nightmill_stages.compose.members import moved
+from nightmill_stages.matching.outline import find_object
 from nightmill_stages.matching.register import Offset
 
 from ..matching.planets import planet
@@ -84,8 +87,8 @@ def test_luminance_lends_brightness_and_keeps_hue():
 
 
 def test_only_what_all_channels_cover_has_data():
-    planes = [np.full((10, 12), v, np.float32) for v in (1.0, 2.0)]
-    both = align_planes(planes, [Offset(0.0, 0.0, 1.0), Offset(2.0, 0.0, 1.0)], (10, 12))
+    members = [Picture(np.full((10, 12), v, np.float32)) for v in (1.0, 2.0)]
+    both = moved(members, [Offset(2.0, 0.0, 1.0), Offset(0.0, 0.0, 1.0)])["data"]
     assert np.isnan(both[:, 8:]).all()
     np.testing.assert_array_equal(both[:, :8, 0], [[1.0] * 8, [2.0] * 8])
 

@@ -10,7 +10,7 @@ from nightmill.artefacts import Picture
 from nightmill.stage import Context
 from nightmill_sky.optics import modulation_transfer
 from nightmill_stages.compose import Compose
-from nightmill_stages.compose.combine import LUMA
+from nightmill_stages.compose.luminance import LUMA
 from nightmill_stages.compose.resolution import Sharpness, softened, with_common_detail
 from nightmill_stages.sharpen.spectral import apply_transfer
 

@@ -9,7 +9,8 @@ import pytest
 
 from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context
-from nightmill_stages.compose.smear import band_nm, say_smear, smear_arcsec
+from nightmill_sky.filters import band_nm
+from nightmill_stages.compose.smear import say_smear, smear_arcsec
 
 SITE = {"latitude_deg": 47.1, "longitude_deg": 8.5, "height_m": 540.0}
 
@@ -34,9 +35,9 @@ def test_smear_by_the_published_amount():
 
 
 def test_bands_follow_the_night_file_and_unknown_filters_have_none():
-    assert band_nm("R", 650.0) == (600.0, 700.0)
-    assert band_nm("b", None) == (400.0, 500.0)
-    assert band_nm("CH4", 889.0) is None
+    assert band_nm("R", {"r": 650.0}) == (600.0, 700.0)
+    assert band_nm("b", {}) == (410.0, 510.0)
+    assert band_nm("CH4", {"CH4": 889.0}) is None
 
 
 def test_high_planet_is_measured_and_low_one_cautioned():

@@ -11,7 +11,7 @@ from scipy import ndimage
 from nightmill.artefacts import Capture, Picture
 from nightmill_sky import BODIES
 from nightmill_stages.compose.turn.globes import agree
-from nightmill_stages.compose.turn.spin import Way, direction, find_spin
+from nightmill_stages.compose.turn.spin import Motion, direction, find_spin
 
 START = 1_736_985_600.0
 """16 January 2025: Mars at opposition, a full disc, seen from 2 degrees off its equator."""
@@ -80,9 +80,9 @@ def test_ways_without_error_are_found_exactly(east, length, seed):
     depth = np.sqrt(1 - (places**2).sum(axis=1) / 40.0**2)
     limb = rng.normal(0, 3, 2)
     offsets = limb + length * depth[:, None] * unit(east)
-    way = Way()
-    way.listen((offsets, np.tile(0.01 * np.eye(2), (14, 1, 1)), places), depth, limb, 0.05, 100.0)
-    middle, covariance = way.middle()
+    motion = Motion()
+    motion.listen((offsets, np.tile(0.01 * np.eye(2), (14, 1, 1)), places), depth, limb, 0.05, 100.0)
+    middle, covariance = motion.middle()
     np.testing.assert_allclose(middle * 100.0, length * unit(east), atol=1e-3 * length)
     found, _ = direction(middle, covariance, length / 100.0)
     assert abs((found - east + 180) % 360 - 180) <= 0.51

@@ -12,6 +12,7 @@ from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context
 from nightmill_sky import Site
 from nightmill_sky.extinction import extinction_mag, haze_mag, star_airmass
+from nightmill_sky.filters import filter_key
 from nightmill_sky.physical import airmass
 
 from ...orient.known import sky_of
@@ -55,10 +56,12 @@ def stars_for(
         return []
     if any(one.colour for one in captures):
         return [k for k, one in enumerate(recorded) if one.colour and one.target in names]
-    if not set(wanted) <= {_key(one.filter) for one in captures}:
+    if not set(wanted) <= {filter_key(one.filter) for one in captures}:
         return []
     return [
-        k for k, one in enumerate(recorded) if one.target in names and not one.colour and _key(one.filter) in wanted
+        k
+        for k, one in enumerate(recorded)
+        if one.target in names and not one.colour and filter_key(one.filter) in wanted
     ]
 
 
@@ -150,7 +153,7 @@ def _stars(context: Context, labels: Sequence[str], colour: bool) -> tuple[list[
 
 
 def _through(capture: Capture, label: str) -> bool:
-    return _key(capture.filter) == _key(label)
+    return filter_key(capture.filter) == filter_key(label)
 
 
 def _lit(capture: Capture, seen: Picture, channel: int, entry: Mapping[str, Any], context: Context) -> Starlit:
@@ -198,8 +201,8 @@ def _air(
         )
     if any(one is None for one in airs):
         lacks.append("how high the target stood is not known (it takes the site and the time)")
-    given = {_key(name): float(mag) for name, mag in night.get("extinction", {}).items()}
-    if not all(wave or _key(label) in given for label, wave in zip(labels, waves_nm, strict=True)):
+    given = {filter_key(name): float(mag) for name, mag in night.get("extinction", {}).items()}
+    if not all(wave or filter_key(label) in given for label, wave in zip(labels, waves_nm, strict=True)):
         lacks.append("wavelengths of the filters are not known (filters: {R: 630 nm})")
     if lacks:
         return None, (
@@ -210,8 +213,8 @@ def _air(
     height, pressure = float(site.get("height_m") or 0.0), site.get("pressure_hpa")
     found = []
     for label, wave in zip(labels, waves_nm, strict=True):
-        if _key(label) in given:
-            found.append(Air(given[_key(label)], MEASURED_DOUBT_MAG))
+        if filter_key(label) in given:
+            found.append(Air(given[filter_key(label)], MEASURED_DOUBT_MAG))
         else:
             mag = float(extinction_mag(float(wave or 0.0), height, None if pressure is None else float(pressure)))
             found.append(Air(mag, HAZE_DOUBT * float(haze_mag(float(wave or 0.0), height))))
@@ -232,7 +235,3 @@ def _later(star: Star, shown: Sequence[Capture]) -> float:
 
 def _names(night: Mapping[str, Any]) -> set[str | None]:
     return {UNLISTED, *(name.lower() for name in night.get("references", {}))}
-
-
-def _key(name: str | None) -> str:
-    return (name or "").strip().casefold()

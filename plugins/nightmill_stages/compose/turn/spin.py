@@ -27,7 +27,7 @@ from ...orient.known import sky_at
 from ...orient.posterior import SURE, apart_deg
 from .globes import turn_px
 
-__all__ = ["Way", "direction", "find_spin"]
+__all__ = ["Motion", "direction", "find_spin"]
 
 Float = NDArray[np.float64]
 
@@ -43,7 +43,7 @@ FAR = 11.6
 """Chi-square of two values that is passed three times in a thousand."""
 
 
-class Way:
+class Motion:
     """What pairs of captures say of the way of the middle of the disc: a normal distribution, px a second.
 
     Unknown are the way (down, right), the turn about the line of sight, and for each pair the limb's offset.
@@ -153,7 +153,7 @@ def find_spin(members: Sequence[Picture]) -> tuple[float, float] | None:
         return None
     lean = math.cos(math.radians(template_of(sky_at(str(target), times[0])).sub_observer_latitude_deg))
     rate = radius * math.radians(BODIES[str(target)].rotation_deg_per_day) / 86400.0 * lean
-    way = Way()
+    motion = Motion()
     heard = 0
     for one, other in itertools.combinations(range(len(members)), 2):
         pair = [levelled(members[k].data) for k in (one, other)]
@@ -168,11 +168,11 @@ def find_spin(members: Sequence[Picture]) -> tuple[float, float] | None:
         depth = np.sqrt(np.maximum(1.0 - (places**2).sum(axis=1) / radius**2, 0.0))
         limb = np.array([offset.dy_px, offset.dx_px])
         error = math.hypot(offset.sigma_px, LIMB_PX)
-        way.listen((tiles[0], tiles[1], places), depth, limb, error, times[other] - times[one])
+        motion.listen((tiles[0], tiles[1], places), depth, limb, error, times[other] - times[one])
         heard += len(tiles[0])
     if heard < 6:
         return None
-    found = direction(*way.middle(), abs(rate))
+    found = direction(*motion.middle(), abs(rate))
     if found is None or found[1] < SURE:
         return None
     east = found[0] if rate > 0.0 else found[0] + 180.0
