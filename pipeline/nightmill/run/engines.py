@@ -24,6 +24,7 @@ Outcome = dict[str, Any]
 
 
 LOOK_SECONDS = 5.0
+RENEW_SECONDS = 60.0
 ALONE_SECONDS = 300.0
 """How long a run waits for a worker when there is none; a queue may be about to start some."""
 
@@ -248,7 +249,10 @@ class DaskEngine(Engine):
         except (CancelledError, OSError, RuntimeError, ImportError, PickleError) as error:
             # A task never raises: what comes here is of Dask and the network, a failure of the machine.
             kind, reason = "machine", f"{type(error).__name__}: {error}"
-            if isinstance(error, (CancelledError, OSError)):
+            if getattr(error, "reason", "") == "scheduler-restart":
+                # Somebody had the workers of a cluster started anew.
+                kind = "transient"
+            elif isinstance(error, (CancelledError, OSError)):
                 reason = f"the scheduler cannot be reached any more ({reason})"
             return {"ok": False, "kind": kind, "reason": reason, "trace": "", "seconds": 0.0, "peak_mb": 0.0}
 
@@ -276,8 +280,18 @@ class DaskEngine(Engine):
         """Start the processes of this machine anew, so that what earlier tasks left in memory is gone."""
         if self._watch is None:
             return
-        with contextlib.suppress(TimeoutError):  # then the next task tells
-            self._client.restart(timeout=60)
+        old = set(self.workers())
+        # Not `Client.restart`: its notice, which cancels whatever is in hand, may arrive after the next task was handed
+        # over.
+        with contextlib.suppress(TimeoutError, KeyError):  # one that is gone by itself is what is wanted
+            self._client.restart_workers(sorted(old), timeout=RENEW_SECONDS, raise_for_error=False)
+        deadline = time.monotonic() + RENEW_SECONDS
+        while time.monotonic() < deadline:  # else the next task tells
+            # The scheduler learns of a worker's end by its connection alone, and would give the next task to the dead.
+            present = set(self._client.nthreads())
+            if present and not present & old:
+                return
+            time.sleep(0.1)
 
     def _processes(self) -> list[tuple[str, int]]:
         """List (address, process id) of this machine's own worker processes."""

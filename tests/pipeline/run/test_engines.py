@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import time
 
 import psutil
 import pytest
@@ -65,3 +66,45 @@ print(before - psutil.Process().memory_info().rss)
     command, environment = [sys.executable, "-c", code], {**os.environ, **WORKER_ENVIRONMENT}
     made = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
     assert int(made.stdout) > 200e6
+
+
+def _hold(seconds: float) -> None:
+    time.sleep(seconds)
+
+
+def _outcome(engine: DaskEngine) -> tuple[str, dict[str, object]]:
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline:
+        if done := engine.wait(1.0):
+            return done[0]
+    raise AssertionError("no outcome within a minute")
+
+
+def test_a_task_handed_over_as_workers_start_anew_is_done(monkeypatch):
+    monkeypatch.setattr(engines, "perform", lambda task: {"ok": True, "pid": os.getpid()})
+    engine = DaskEngine(workers=2)
+    try:
+        seen = set()
+        for turn in range(4):
+            before = engine.workers()
+            engine.renew()
+            engine.submit(f"turn {turn}", {})
+            name, outcome = _outcome(engine)
+            assert (name, outcome["ok"]) == (f"turn {turn}", True)
+            assert not before & engine.workers()
+            seen.add(outcome["pid"])
+        assert len(seen) == 4
+    finally:
+        engine.close()
+
+
+def test_what_somebody_else_cancelled_by_a_restart_is_tried_again(monkeypatch):
+    monkeypatch.setattr(engines, "perform", lambda task: _hold(60))
+    engine = DaskEngine(workers=1)
+    try:
+        engine.submit("held", {})
+        engine._client.restart(timeout=60)
+        name, outcome = _outcome(engine)
+        assert (name, outcome["ok"], outcome["kind"]) == ("held", False, "transient")
+    finally:
+        engine.close()
