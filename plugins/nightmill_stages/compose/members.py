@@ -11,20 +11,22 @@ from numpy.typing import NDArray
 
 from nightmill.artefacts import Picture
 from nightmill.stage import Context, Each, in_turn
-from nightmill_sky.shading import darkening_of
 
 from ..matching.outline import find_object
 from ..matching.register import Offset, move
 from ..orient.posterior import apart_deg
 from ..write.display import sky_level
+from .resolution import Sharpness
 from .turn.carry import carrier, carry
 from .turn.globes import Globes
+from .turn.limbs import Limb, limb_of
 from .turn.sense import find_sense
 from .turn.spin import find_spin
 
 __all__ = [
     "carried",
     "joined_header",
+    "limbs_of",
     "moved",
     "resampled",
     "say_derotated",
@@ -86,14 +88,27 @@ def shifted_channels(picture: Picture, offsets: Sequence[Offset], each: Each) ->
     return picture.replace(**resampled(channels, ways, each))
 
 
-def carried(members: Sequence[Picture], globes: Globes, offsets: Sequence[Offset]) -> dict[str, Any]:
+def limbs_of(members: Sequence[Picture], globes: Globes, sharpness: Sharpness | None) -> list[Limb]:
+    """Look at the limb of each member."""
+    found = []
+    for k, (member, source) in enumerate(zip(members, globes.sources, strict=True)):
+        light = member.data - np.float32(sky_level(member.data) or 0.0)
+        if sharpness is None or not globes.axis_known:
+            found.append(limb_of(light, source, fitted=globes.axis_known))
+        else:
+            found.append(limb_of(light, source, sharpness.cutoffs[k] * globes.zooms[k], sharpness.obstruction))
+    return found
+
+
+def carried(
+    members: Sequence[Picture], globes: Globes, offsets: Sequence[Offset], limbs: Sequence[Limb]
+) -> dict[str, Any]:
     """As `moved`, with turn and scale of each member made equal in the same step."""
     height, width = members[1].data.shape
     ways = []
-    for member, source, offset in zip(members, globes.sources, offsets, strict=True):
+    for member, source, offset, limb in zip(members, globes.sources, offsets, limbs, strict=True):
         sky = sky_level(member.data) or 0.0
-        darkening = darkening_of(member.data - np.float32(sky), source)[0]
-        way = carrier(source, globes.target, (height, width), offset, darkening)
+        way = carrier(source, globes.target, (height, width), offset, limb)
         ways.append(lambda v, name, _, way=way, sky=sky: carry(v, way, sky=sky, layer=name))
     return resampled(members, ways)
 

@@ -29,6 +29,8 @@ USUAL_OBSTRUCTION = 0.3
 """Where the night file names none: reflectors have 0.2 to 0.4 (common practice, no source)."""
 WORTH = 1.01
 """Cut-offs that differ by less are the same."""
+WORTH_PX2 = 0.05
+"""Variances of the blur that differ by less are the same."""
 
 
 @dataclass(frozen=True)
@@ -41,19 +43,37 @@ class Sharpness:
         Cycles a pixel.
     obstruction : float
         Of the aperture, share of its diameter.
+    blurs : tuple of float
+        Blur that sharpening left beside the telescope's, as the variance of a Gaussian, px^2.
     """
 
     cutoffs: tuple[float, ...]
     obstruction: float
+    blurs: tuple[float, ...] = ()
 
     def of(self, *indices: int) -> Sharpness:
         """Of some of the channels."""
-        return Sharpness(tuple(self.cutoffs[k] for k in indices), self.obstruction)
+        chosen = tuple(self.blurs[k] for k in indices) if self.blurs else ()
+        return Sharpness(tuple(self.cutoffs[k] for k in indices), self.obstruction, chosen)
+
+    def with_blurs(self, blurs: Sequence[float]) -> Sharpness:
+        """The same with the blur left in each channel; none when there is nothing to tell."""
+        return Sharpness(self.cutoffs, self.obstruction, tuple(blurs))
 
     @property
     def differs(self) -> bool:
         """Whether the channels are worth making alike."""
-        return max(self.cutoffs) > WORTH * min(self.cutoffs)
+        blurs = self.blurs or (0.0,)
+        return max(self.cutoffs) > WORTH * min(self.cutoffs) or max(blurs) - min(blurs) > WORTH_PX2
+
+    def transfers(self, f: NDArray[np.float64]) -> list[NDArray[np.float64]]:
+        """What each channel shows of detail of a frequency (cycles a pixel), 0 to 1."""
+        blurs = self.blurs or (0.0,) * len(self.cutoffs)
+        return [
+            np.maximum(modulation_transfer(np.minimum(f / cutoff, 1.0), self.obstruction), 0.0)
+            * np.exp(-2.0 * np.pi**2 * blur * f * f)
+            for cutoff, blur in zip(self.cutoffs, blurs, strict=True)
+        ]
 
 
 def sharpness_of(members: Sequence[Picture], zooms: Sequence[float], context: Context) -> Sharpness | None:
@@ -107,22 +127,20 @@ def softened(planes: Sequence[Image], sharpness: Sharpness) -> list[Image]:
     Returns
     -------
     list of ndarray of float32
-        The softest is returned as it is. The others lose what it does not show: their transfer times the ratio of the
-        two telescopes' transfers, which is at most 1.
+        Each loses, at every frequency, what the channel does not show that shows least there; one that is the softest
+        everywhere is returned as it is.
     """
-    lowest = min(sharpness.cutoffs)
     out = []
-    for plane, cutoff in zip(planes, sharpness.cutoffs, strict=True):
-        if cutoff <= lowest * WORTH:
+    for k, plane in enumerate(planes):
+        f = np.asarray(frequencies((plane.shape[0], plane.shape[1])), np.float64)
+        transfers = sharpness.transfers(f)
+        own, least = transfers[k], np.minimum.reduce(transfers)
+        shown = own > LEAST_TRANSFER
+        gain = np.where(shown, least / np.maximum(own, LEAST_TRANSFER), 0.0)
+        if gain[shown].min() > 1.0 / WORTH:
             out.append(np.asarray(plane, np.float32))
             continue
         seen = np.isfinite(plane)
-        f = np.asarray(frequencies((plane.shape[0], plane.shape[1])), np.float64)
-        wanted, own = (
-            np.maximum(modulation_transfer(np.minimum(f / c, 1.0), sharpness.obstruction), 0.0)
-            for c in (lowest, cutoff)
-        )
-        gain = np.where(own > LEAST_TRANSFER, np.clip(wanted / np.maximum(own, LEAST_TRANSFER), 0.0, 1.0), 0.0)
         soft = apply_transfer(fill_gaps(plane, seen), gain)
         out.append(np.where(seen, soft, np.nan).astype(np.float32))
     return out

@@ -23,6 +23,7 @@ from .luminance import apply_luminance
 from .members import (
     carried,
     joined_header,
+    limbs_of,
     moved,
     resampled,
     say_derotated,
@@ -65,7 +66,7 @@ class Compose(PictureStage):
     """
 
     name = "compose"
-    version = "10"
+    version = "11"
     uses = ("extinction", "filters", "references", "site", "telescope")
 
     class Parameters(stage.Parameters):
@@ -214,10 +215,17 @@ class Compose(PictureStage):
         offsets = [NO_OFFSET] * len(members)
         zooms = [1.0] * len(members) if globes is None else globes.zooms
         sharpness = sharpness_of(members, zooms, context)
+        limbs = [] if globes is None else limbs_of(members, globes, sharpness)
+        if sharpness is not None:
+            sharpness = sharpness.with_blurs(
+                [limb.blur_px2 * zoom**2 for limb, zoom in zip(limbs, zooms, strict=False)]
+            )
         say_smear(members, labels, context)
         surface = self.parameters.register_channels and globes is None and is_surface(members[1])
         if self.parameters.register_channels and not surface:
-            planes = [m.data for m in members] if globes is None else list(carried(members, globes, offsets)["data"])
+            planes = (
+                [m.data for m in members] if globes is None else list(carried(members, globes, offsets, limbs)["data"])
+            )
             turned = globes is not None and globes.turned_deg is not None
             offsets = measured_offsets(
                 planes,
@@ -230,7 +238,7 @@ class Compose(PictureStage):
         if surface:
             layers = resampled(members, surface_ways(members, labels, context), context.each)
         else:
-            layers = moved(members, offsets) if globes is None else carried(members, globes, offsets)
+            layers = moved(members, offsets) if globes is None else carried(members, globes, offsets, limbs)
         brightness = {name: None if v is None or len(names) == 3 else v[3] for name, v in layers.items()}
         companions: dict[str, Any] = {n: None if v is None else v[:3] for n, v in layers.items() if n != "data"}
         colour = Picture(

@@ -9,19 +9,18 @@ the two drawings, which lie at the same place, and what it finds there is taken 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
 from nightmill_sky import Disc
+from nightmill_sky.bare import bare_globes
 from nightmill_sky.shading import darkening_of
 
 from .outline import edge_width, fit_constant, outline_normals
 from .voices import Voice
 
-__all__ = ["bare_globes", "fit_limb_offset"]
+__all__ = ["fit_limb_offset"]
 
 Float = NDArray[np.float64]
 
@@ -35,47 +34,6 @@ SECTORS = 60
 LEAST_SECTORS = 20
 LEAST_SIGMA = 0.01
 """Error that no averaging takes away, in widths of the edge: darkening follows Minnaert's law only so well."""
-
-
-def bare_globes(disc: Disc, exponents: Sequence[float], shape: tuple[int, int], fine: int = 4) -> list[Float]:
-    """Draw a globe without clouds, with limb darkening by Minnaert's law, its edge by area.
-
-    Parameters
-    ----------
-    disc : Disc
-    exponents : sequence of float
-        Of the limb darkening, one a picture.
-    shape : tuple of int
-        Rows and columns.
-    fine : int
-        Samples a pixel and axis along the edge.
-    """
-    row, column = np.indices(shape, np.float64)
-    inside = np.hypot(*(np.stack(disc.to_planet_axes(column, row)) / np.array(_axes(disc))[:, None, None]))
-    drawn = _shaded(disc, column, row, exponents)
-    near = np.abs(inside - 1.0) * min(disc.semi_axes_px) < 2.0
-    offsets = (np.arange(fine) + 0.5) / fine - 0.5
-    y, x = np.nonzero(near)
-    for plane in drawn:
-        plane[near] = 0.0
-    for dy in offsets:
-        for dx in offsets:
-            for plane, part in zip(drawn, _shaded(disc, x + dx, y + dy, exponents), strict=True):
-                plane[near] += part / fine**2
-    return drawn
-
-
-def _axes(disc: Disc) -> tuple[float, float]:
-    """Semi-axes of the outline in the planet's own axes, whose unit is the equatorial radius."""
-    long, short = disc.semi_axes_px
-    return 1.0, short / long
-
-
-def _shaded(disc: Disc, column: Float, row: Float, exponents: Sequence[float]) -> list[Float]:
-    surface = disc.surface(column, row)
-    lit = (surface.emission > 0.0) & (surface.incidence > 0.0)
-    near, sun = np.where(lit, np.maximum(surface.emission, 0.02), 1.0), np.where(lit, surface.incidence, 0.0)
-    return [np.asarray(np.where(lit, sun**k * near ** (k - 1.0), 0.0)) for k in exponents]
 
 
 def fit_limb_offset(

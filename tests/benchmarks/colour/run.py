@@ -14,6 +14,7 @@ import argparse
 import json
 import subprocess
 import sys
+import tempfile
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -60,7 +61,6 @@ def scenarios(target: str, frames: int, set_s: float, seed: int, shape: tuple[in
                 level=LEVEL[band],
                 start=base.start + timedelta(seconds=after),
                 altitude_deg=35.0,
-                bank=min(frames, 120),
                 seed=seed + k,
                 scene_options={"meridian_deg": (meridian + 360.0 * after / (day_h * 3600.0)) % 360.0},
             )
@@ -197,15 +197,22 @@ def rim(picture: Float, model: Float, distance: Float, radius: float) -> dict[st
 
 
 def main() -> None:
-    """Make, run, judge."""
+    """Read the command line."""
     options = argparse.ArgumentParser()
-    options.add_argument("--folder", type=Path, default=Path("colour-benchmark"))
+    options.add_argument("--folder", type=Path, help="keep captures and results there")
     options.add_argument("--frames", type=int, default=600)
     options.add_argument("--set-seconds", type=float, default=360.0)
     options.add_argument("--target", default="jupiter")
     options.add_argument("--seed", type=int, default=1)
     options.add_argument("--recipe", default="")
     given = options.parse_args()
+    with tempfile.TemporaryDirectory() as temporary:
+        given.folder = (given.folder or Path(temporary)) / f"{given.target}-{given.seed}-{given.frames}"
+        measure(given)
+
+
+def measure(given: argparse.Namespace) -> None:
+    """Make the captures unless they are there, run, judge."""
     night, out = given.folder / "night", given.folder / "out"
     night.mkdir(parents=True, exist_ok=True)
     (night / "night.yaml").write_text(NIGHT, encoding="utf-8")

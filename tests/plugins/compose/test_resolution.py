@@ -44,6 +44,18 @@ def test_a_grey_planet_has_no_coloured_rim(grey):
     assert np.abs(made[2] - made[1]).max() < 1e-3
 
 
+def test_blur_that_sharpening_left_is_made_alike_too(grey):
+    # The blue channel is softer than its telescope by a Gaussian of 0.6 px^2: known, it leaves no more colour at the
+    # limb than float32 does; not known, 3 % of the disc.
+    left = np.stack([*grey[:2], ndimage.gaussian_filter(grey[2], np.sqrt(0.6), truncate=8.0)]).astype(np.float32)
+    for sharpness, least, most in (
+        (SHARPNESS.with_blurs([0.0, 0.0, 0.6]), 0.0, 2e-3),
+        (SHARPNESS, 0.01, 1.0),
+    ):
+        made = with_common_detail(left, sharpness, LEVELS) / np.array(LEVELS)[:, None, None]
+        assert least <= np.abs(made[2] - made[1]).max() < most
+
+
 def test_brightness_keeps_its_detail(grey):
     made = with_common_detail(grey.astype(np.float32), SHARPNESS, LEVELS)
     luma = np.array(LUMA)[:, None, None] / np.array(LEVELS)[:, None, None]

@@ -10,8 +10,9 @@ import pytest
 from scipy import ndimage
 
 from nightmill_sky import disc_from_ephemeris, ephemeris
+from nightmill_sky.bare import bare_globes
 from nightmill_stages.matching.features import fit_feature_offset
-from nightmill_stages.matching.limb import bare_globes, fit_limb_offset
+from nightmill_stages.matching.limb import fit_limb_offset
 from nightmill_stages.matching.register import find_offset
 from nightmill_stages.matching.voices import Voice, agree, combine_voices
 

@@ -3,7 +3,9 @@
 Each pixel of the wanted picture looks up where its spot lay on the picture taken (`nightmill_sky.derotate`). Near the
 limb that says little: within the blur of the limb a pixel mixes globe and sky, and a spot that has just come into view
 was not seen before. There the picture is only moved, not turned, with a smooth passage between the two, so the limb
-stays whole and lies at the same place in every channel.
+stays whole and lies at the same place in every channel. In the passage, how bright a spot looks here and there is read
+off drawings of the bare globe that are blurred as the picture is: by the law of darkening alone, a limb that is turned
+by 1.8 degrees comes out up to 1 % of the disc too bright or too dark.
 """
 
 from __future__ import annotations
@@ -16,9 +18,9 @@ from numpy.typing import NDArray
 
 from nightmill_sky import Disc
 from nightmill_sky.derotate import Derotation, derotation, limb_passage
-from nightmill_sky.shading import DARKENING
 
 from ...matching.register import Offset
+from .limbs import Limb
 
 __all__ = ["Carrier", "carrier", "carry", "still"]
 
@@ -52,9 +54,7 @@ def still(source: Disc, target: Disc) -> Disc:
     )
 
 
-def carrier(
-    source: Disc, target: Disc, shape: tuple[int, int], offset: Offset, darkening: float = DARKENING
-) -> Carrier:
+def carrier(source: Disc, target: Disc, shape: tuple[int, int], offset: Offset, limb: Limb | None = None) -> Carrier:
     """Work out how to take a picture to the wanted place and time.
 
     Parameters
@@ -66,15 +66,17 @@ def carrier(
     offset : Offset
         Where a picture that was carried without it still lies against the reference; taken out in the same step, so
         that the picture is interpolated only once.
-    darkening : float
-        Minnaert's exponent of the limb darkening through this filter: a wrong one brightens one side of the disc and
-        darkens the other, which looks like a shift.
+    limb : Limb, optional
+        What was found at the limb of the picture taken.
     """
+    limb = limb or Limb()
     wanted = target.moved(target.centre_column_px - offset.dx_px, target.centre_row_px - offset.dy_px)
-    turned = derotation(source, wanted, shape, darkening=darkening)
+    source, wanted = limb.placed(source, wanted)
+    turned = derotation(source, wanted, shape, darkening=limb.darkening)
     row, column = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float64)
     x, y = wanted.to_planet_axes(column, row)
     from_column, from_row = source.from_planet_axes(x, y)
+    turned = replace(turned, gain=limb.gain(wanted, turned))
     share = limb_passage(wanted, x, y) * turned.weight
     return Carrier(turned, from_column.astype(np.float32), from_row.astype(np.float32), share.astype(np.float32))
 

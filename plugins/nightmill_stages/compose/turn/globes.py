@@ -59,6 +59,8 @@ class Globes:
     target: Disc
     geometry: dict[str, Any]
     turned_deg: tuple[float, ...] | None
+    axis_known: bool = False
+    """Whether the axis is known well enough to draw the globe's phase by."""
 
     @property
     def zooms(self) -> list[float]:
@@ -119,12 +121,13 @@ def agree(members: Sequence[Picture], reference: int, *, derotate: bool) -> Glob
         geometry["scale_arcsec"] = float(f"{geometry['scale_arcsec'] / resized:.6g}")
     if not turns:
         return Globes(tuple(still(globe, wanted) for globe in globes), wanted, geometry, None)
-    if float(shared.get("confidence", {}).get("planet_east_deg", 1.0)) >= SURE:
+    sure = float(shared.get("confidence", {}).get("planet_east_deg", 1.0)) >= SURE
+    if sure:
         geometry |= _leaning(shared, leans[reference])
     else:  # enough to turn by, not to be told
         geometry = {key: value for key, value in geometry.items() if key not in ORIENTATION}
     rate = BODIES[target].rotation_deg_per_day / 86400.0
-    return Globes(tuple(globes), wanted, geometry, tuple(rate * (time - middle) for time in times))
+    return Globes(tuple(globes), wanted, geometry, tuple(rate * (time - middle) for time in times), axis_known=sure)
 
 
 def _radii(members: Sequence[Picture]) -> list[float]:
