@@ -3,8 +3,9 @@
 Around every node of the mesh the shift is found that makes the frame fit the reference best in the least-squares sense,
 together with the local contrast of fine, middling and coarse detail (Lucas & Kanade 1981, Proc. 7th IJCAI, 674; solved
 from large windows to small ones, each holding the next where there is too little detail to decide). A blurred frame is
-not just a weaker copy of the reference: it lacks the fine detail most. With one contrast for all, that lack is taken
-for a shift, everywhere the same in all blurred frames, and the mean bending over the frames is off by it.
+not just a weaker copy of the reference: it lacks the fine detail most, and has a halo around all that is bright. What
+is not allowed for is taken for a shift, everywhere the same in all blurred frames, and the mean bending over the frames
+is off by it. So frame and reference may differ by any blur that is a sum of Gaussians of some widths.
 A few rounds of warping and solving converge.
 """
 
@@ -38,7 +39,7 @@ class MeshPlan:
     fine, coarse : float
         Standard deviations of the two Gaussians of the band, in cells.
     between : tuple of float
-        Of those that divide the band into parts with a contrast of their own, fine to coarse.
+        Of those that divide what is in the band into parts with a contrast of their own, fine to coarse.
     windows : tuple of float
         Standard deviations of the Gaussian windows, in nodes, large to small.
     stiffness : tuple of float
@@ -52,7 +53,7 @@ class MeshPlan:
     halvings: int
     fine: float = 1.0
     coarse: float = 5.0
-    between: tuple[float, ...] = (1.7, 2.8)
+    between: tuple[float, ...] = (1.5, 4.0)
     windows: tuple[float, ...] = (4.0, 1.8, 0.8)
     stiffness: tuple[float, ...] = (0.02, 0.05, 0.1)
     rounds: int = 4
@@ -105,10 +106,11 @@ def band_pass(cells: Float, plan: MeshPlan) -> Float:
 def prepare_mesh(cells: Float, plan: MeshPlan) -> MeshReference:
     """Make what `measure_mesh` needs from a reference (h, w) on the halved grid."""
     band = band_pass(cells, plan)
-    near = cv2.GaussianBlur(cells, (0, 0), plan.fine)
-    levels = [near, *(cv2.GaussianBlur(cells, (0, 0), width) for width in plan.between), near - band]
+    # The band itself is blurred, not the cells: the halo of the band's coarse end is then among the parts.
+    levels = [band, *(cv2.GaussianBlur(band, (0, 0), width) for width in plan.between)]
+    parts = [*(first - second for first, second in pairwise(levels)), levels[-1]]
     slopes = [cv2.Scharr(band, cv2.CV_32F, *axes, scale=1 / 32) for axes in ((0, 1), (1, 0))]
-    basis = np.stack([*slopes, *(first - second for first, second in pairwise(levels))])
+    basis = np.stack([*slopes, *parts])
     count = len(basis)
     normal, inverse = [], []
     pooled = [[_pool(a * b, plan) for b in basis] for a in basis]

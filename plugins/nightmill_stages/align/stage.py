@@ -46,7 +46,7 @@ class Align(stage.Survey):
     """
 
     name = "align"
-    version = "7"
+    version = "8"
     rows = "kept"
     needs = ("sharpness", "background", "level", "y_px", "x_px", "extent_px", "fills_frame", "flags", "kept")
     gives: ClassVar[Mapping[str, str]] = {

@@ -59,6 +59,25 @@ def test_contrast_tells_where_the_air_blurs() -> None:
     assert contrast[:, half + 2 :].mean() < contrast[:, : half - 2].mean() - 0.1
 
 
+def test_blur_is_no_shift() -> None:
+    # Long exposures are a core and a halo: neither moves anything, whatever lies beside a node. Bright rims and
+    # shadows, as on the Moon.
+    rng = np.random.default_rng(13)
+    picture = np.full((160, 200), 1000, np.float32)
+    for y, x, size in zip(rng.uniform(0, 160, 90), rng.uniform(0, 200, 90), rng.uniform(2, 14, 90), strict=True):
+        cv2.circle(picture, (int(x), int(y)), int(size), float(rng.uniform(100, 2000)), -1)
+    picture = cv2.GaussianBlur(picture, (0, 0), 1)
+    plan = plan_mesh(320, 400, 24.0)
+    reference = prepare_mesh(picture, plan)
+    for core, halo in ((0.0, 3.0), (0.0, 5.0), (1.5, 5.0)):
+        sharp = cv2.GaussianBlur(picture, (0, 0), core) if core else picture
+        frame = (0.5 * sharp + 0.5 * cv2.GaussianBlur(picture, (0, 0), halo)).astype(np.float32)
+        shifts, contrast, _ = measure_mesh(frame, reference, plan)
+        assert contrast.mean() < 0.85
+        # 0.06 camera pixels: hard air averages to 0.1 over 400 frames, to which this must not add much.
+        assert np.sqrt((shifts[1:-1, 1:-1] ** 2).mean()) < 0.03
+
+
 def test_no_bending_no_shift() -> None:
     picture = scene()
     plan = plan_mesh(320, 400, 20.0)
