@@ -66,7 +66,7 @@ class Compose(PictureStage):
     """
 
     name = "compose"
-    version = "11"
+    version = "12"
     uses = ("extinction", "filters", "references", "site", "telescope")
 
     class Parameters(stage.Parameters):
@@ -236,7 +236,10 @@ class Compose(PictureStage):
                 features=turned or turned_px(members) < LITTLE_TURN_PX,
             )
         if surface:
-            layers = resampled(members, surface_ways(members, labels, context), context.each)
+            ways = surface_ways(members, labels, context)
+            if ways is None:
+                return [self._single(picture, context) for picture in by_filter.values()]
+            layers = resampled(members, ways, context.each)
         else:
             layers = moved(members, offsets) if globes is None else carried(members, globes, offsets, limbs)
         brightness = {name: None if v is None or len(names) == 3 else v[3] for name, v in layers.items()}

@@ -22,6 +22,9 @@ Image = NDArray[np.float32]
 SURFACES = ("moon", "sun")
 MOST_SHIFT = 0.25
 """Shifts beyond this share of the picture's shorter side are not believed where only a shift was found."""
+LEAST_OVERLAP = 0.5
+"""Members that share less of their field are panels of a mosaic, put together wrongly: a set is recorded without moving
+the telescope, which drifts by a tenth of a field (common practice, no source)."""
 
 
 def is_surface(member: Picture) -> bool:
@@ -32,16 +35,42 @@ def is_surface(member: Picture) -> bool:
 
 def surface_ways(
     members: Sequence[Picture], labels: Sequence[str], context: Context
-) -> list[Callable[[Image, str, int], Image]]:
-    """Register the members on the second one, say how they lay, and return how to resample each; see `resampled`."""
+) -> list[Callable[[Image, str, int], Image]] | None:
+    """Register the members on the second one, say how they lay, and return how to resample each; see `resampled`.
+
+    None, and a caution, where a member shows another field than the second one.
+    """
     shape = (members[1].data.shape[0], members[1].data.shape[1])
     found = context.each(lambda k: Way(np.eye(3)) if k == 1 else find_way(members[1], members[k]), range(len(members)))
     ways = [
         _simplest(way, shape) if way is not None else _shifted(members[1], member, label, labels[1], context)
         for way, member, label in zip(found, members, labels, strict=True)
     ]
+    shares = {label: _overlap(way, shape) for label, way in zip(labels, ways, strict=True)}
+    if min(shares.values()) < LEAST_OVERLAP:
+        _say_apart(members, labels, shares, context)
+        return None
     _say(ways, labels, shape, context)
     return [lambda plane, _, order, way=way: _carried(plane, way, shape, order) for way in ways]
+
+
+def _overlap(way: Way, shape: tuple[int, int]) -> float:
+    """Share of the reference's field that a member shows."""
+    dy, dx = (abs(one) for one in way.shift_px(shape))
+    return max(1.0 - dy / shape[0], 0.0) * max(1.0 - dx / shape[1], 0.0)
+
+
+def _say_apart(members: Sequence[Picture], labels: Sequence[str], shares: dict[str, float], context: Context) -> None:
+    files = {label: member.captures[0].file for label, member in zip(labels, members, strict=True) if member.captures}
+    told = ", ".join(f"{label} {share:.0%}" for label, share in shares.items() if share < LEAST_OVERLAP)
+    context.caution(
+        "fields",
+        f"No colour picture: the captures of this set ({', '.join(files.values())}) show different fields; of what "
+        f"{labels[1]} shows, there is in {told}. Panels of a mosaic can only be told from the order of the captures: "
+        "record all filters of a panel before the next one, or all panels in the same order through each filter. The "
+        "pictures through the single filters are given instead.",
+        {label: round(share, 3) for label, share in shares.items()},
+    )
 
 
 def _simplest(way: Way, shape: tuple[int, int]) -> Way:

@@ -42,7 +42,7 @@ class Mosaic(PictureStage):
     """
 
     name = "mosaic"
-    version = "1"
+    version = "2"
     adds = True
     streams = True
 
@@ -63,9 +63,14 @@ class Mosaic(PictureStage):
         return group_panels(units, 60.0 * self.parameters.window)
 
     def develop(self, pictures: Sequence[Picture], context: Context) -> list[Picture]:  # type: ignore[override]
-        """Make a mosaic of every set of pictures that hang together."""
-        panels = [describe_panel(picture) for picture in pictures]
-        pairs = _match(pictures, panels, find_links(panels))
+        """Make a mosaic of every set of pictures through the same filters that hang together."""
+        panels, filters = [], []
+        for picture in pictures:
+            panels.append(describe_panel(picture))
+            filters.append(picture.filters)
+        # A colour picture that could not be made comes as pictures through its single filters.
+        links = [link for link in find_links(panels) if filters[link.first] == filters[link.second]]
+        pairs = _match(pictures, panels, links)
         solutions = place_panels([panel.shape for panel in panels], pairs, bend=self.parameters.bend)
         if not solutions:
             context.choose("mosaic", False, f"No two of these {len(panels)} pictures overlap, so there is no mosaic.")

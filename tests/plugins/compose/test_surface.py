@@ -227,3 +227,20 @@ def test_a_channel_of_other_ground_is_told_of():
     cautions = [note for note in context.notes if note.kind == "caution" and note.name == "register_channels"]
     assert len(cautions) == 1
     assert "B channel" in str(cautions[0])
+
+
+def test_panels_of_a_mosaic_are_not_taken_for_a_set():
+    # As by a telescope that went to the next panel before the filter was changed: two fifths of the field are common.
+    apart = (0.0, 0.6 * SHAPE[1])
+    source = np.tile(moon(), (1, 2))
+    members = [
+        shot("R", shift=apart, source=source, seed=13)[0],
+        shot("G", source=source, seed=14)[0],
+        shot("B", shift=apart, source=source, seed=15)[0],
+    ]
+    made, context = develop(members)
+    assert [one.filters for one in made] == [("R",), ("G",), ("B",)]
+    (caution,) = (note for note in context.notes if note.kind == "caution")
+    assert caution.name == "fields"
+    assert caution.value == pytest.approx({"R": 0.4, "G": 1.0, "B": 0.4}, abs=0.01)
+    assert "R 40%" in caution.text

@@ -252,6 +252,24 @@ def test_pictures_of_one_field_make_no_mosaic(moon):
     assert "same field" in context.notes[0].text
 
 
+def test_every_filter_has_a_mosaic_of_its_own(moon):
+    # As they come where a set could not be put together in colour: all of two fields, through two filters.
+    rng = np.random.default_rng(4)
+    middles = {"left": (256, 180), "right": (256, 320)}
+    pictures = []
+    for number, filter in enumerate("RG"):
+        for side, middle in middles.items():
+            one = cut(moon, middle, rng, f"{side}_{filter}.ser", number).picture
+            capture = replace(one.captures[0], filter=filter)
+            pictures.append(one.replace(captures=(capture,), filters=(filter,)))
+    made = Mosaic().develop(pictures, Context())
+    assert [one.filters for one in made] == [("R",), ("G",)]
+    for one in made:
+        assert {capture.filter for capture in one.captures} == set(one.filters)
+        assert one.data.ndim == 2
+        assert one.data.shape[1] > 1.5 * SIZE
+
+
 def test_colour_panels_with_gaps_turned_far(moon):
     """Two one-shot-colour panels, one turned by 25 degrees as by an alt-azimuth mount, with NaN corners."""
     rng = np.random.default_rng(4)
