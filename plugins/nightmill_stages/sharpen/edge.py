@@ -11,8 +11,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from .canvas import on_canvas
 from .limb import Ellipse, disc_powers
-from .sky import on_canvas
 from .spectral import cosine, frequencies, uncosine
 
 __all__ = ["edge_of"]

@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 from nightmill import stage
 
 from .blur import Blur
+from .canvas import has_sky
 from .limb import Ellipse
 from .optics import Optics
 from .seeing import prior_from_header
 from .signal import Signal
-from .sky import Channel, fit_sky, has_sky
+from .sky import Channel, fit_sky
 from .steady import air_by_steadiness
 
 __all__ = ["Measured", "measure_blur"]

@@ -13,6 +13,7 @@ from nightmill.artefacts import Picture
 
 from .apply import Sharpened, layer_gains, sharpen_lucy, sharpen_wavelet, sharpen_wiener
 from .blur import RATIO_RANGE, SHARE_RANGE, Blur
+from .canvas import sky_level
 from .cutoff import USUAL, fit_cutoff
 from .layers import finished, halves_of, noise_rms, noted
 from .limb import Ellipse
@@ -28,7 +29,6 @@ from .optics import (
 )
 from .seeing import prior_from_header
 from .signal import Signal, measure_signal
-from .sky import sky_level
 from .spectral import fill_gaps
 from .wavelet import most_layers
 
