@@ -61,6 +61,7 @@ def measure_blur(
     noises: Sequence[float],
     header: Mapping[str, Any],
     each: stage.Each = stage.in_turn,
+    target: str | None = None,
 ) -> Measured:
     """Find the blur of a stack.
 
@@ -74,6 +75,8 @@ def measure_blur(
         What the stack knows.
     each : function, optional
         Channels go through it.
+    target : str, optional
+        What is shown, in lower case: the Moon's spectrum has a usual slope.
     """
     stronger = [float((o.wavelength_nm / optics[0].wavelength_nm) ** -REFERENCE) for o in optics]
     fills = bool(header.get("fills_frame", False)) or not all(has_sky(plane) for plane in planes)
@@ -93,7 +96,7 @@ def measure_blur(
         ellipses = [channel.ellipse() for channel in channels]
         return Measured(blurs(found.ratio, found.share), "sky", found.ratio_error, by_motion, why, ellipses)
     middle = len(optics) // 2
-    steady = air_by_steadiness(header, optics[middle])
+    steady = air_by_steadiness(header, optics[middle], target == "moon")
     if steady is not None:
         why = f"found from how much the frames differ (of D/r0 = {steady.frames_ratio:.1f} before they were chosen)"
         first = steady.ratio / stronger[middle]

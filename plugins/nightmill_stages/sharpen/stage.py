@@ -55,7 +55,7 @@ class Sharpen(stage.PictureStage):
     """
 
     name = "sharpen"
-    version = "10"
+    version = "11"
     uses = ("telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):
@@ -207,7 +207,8 @@ class Sharpen(stage.PictureStage):
                 for k, o in zip(stronger, optics, strict=True)
             ]
             return Measured(blurs, "recipe", 0.0, None, "given in the recipe")
-        measured = measure_blur(filled, optics, signals, noises, picture.header, context.each)
+        target = picture.captures[0].target if picture.captures else None
+        measured = measure_blur(filled, optics, signals, noises, picture.header, context.each, target)
         if seeing != "auto" or share != "auto":
             first = measured.blurs[0].ratio
             blurs = [

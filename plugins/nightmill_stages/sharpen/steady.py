@@ -5,8 +5,10 @@ falls with D/r0 alone (the spectral ratio of von der Luehe 1984, J. Opt. Soc. Am
 doi:10.1364/JOSAA.1.000510); what it does for registered frames is tabled beside the blur itself, from the same
 Kolmogorov screens. Three things besides the air's strength make frames differ more or less than that, and are fitted
 with it: shifts that the mesh did not follow, towards fine detail; air that changes while the capture runs, towards
-coarse detail; and moments and directions of different air that are averaged within an exposure and a window, at all
-frequencies alike. How far directions differ is told by windows far apart.
+coarse detail; and moments and directions of different air that are averaged within an exposure and where patches of
+different air meet. The last takes from what directions do not have in common; what they have is seen, frequency by
+frequency, in windows far apart. How much it takes nobody sees: there the spectrum of lunar scenes helps, which has
+nearly the same slope everywhere.
 
 D/r0 then says how blurred the mean of these frames is, and the stack's power over theirs how much less blurred the
 stack is, whatever chose and weighted its frames.
@@ -15,7 +17,7 @@ stack is, whatever chose and weighted its frames.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -35,18 +37,19 @@ NOISIER = 0.7
 AIR_BAND = (0.08, 0.8)
 """Where the spectral ratio is looked at, shares of the cut-off: below, it is nearly 1 in any air; above is noise."""
 BLUR_BAND = (0.03, 0.75)
-ALIKE_BAND = (0.25, 0.5)
-"""Where windows are compared with each other: below, changing air makes them alike; above, noise is strong."""
-AVERAGED = ((0.3, 0.58), (0.8, 0.72), (1.0, 0.92))
-"""How much of the air's differences between frames is left where patches of different air are averaged, by how much
-of it windows far apart have in common. Where linear ramps fade one into the other it is (2/3)^2 of what two patches do
-not have in common, and all of the rest. Pictures are best with 0.5 for 0.4 in common and 0.7 for 0.7 where patches fade
-all the way (the quality benchmark's second simulator), with 0.75 and 0.85 where they hardly do (the first), and with
-0.8 to 0.9 in both where all directions see the same air."""
-AVERAGED_ERROR = 0.05
-"""Error of ln(D/r0) by not knowing it better."""
-UNKNOWN = 0.67
-"""The same where nothing is known, for there is but one window."""
+LOCAL, LOCAL_SPREAD = 0.42, 0.45
+"""How much is left of what differs from frame to frame here alone, and the spread of its logarithm: exposures average
+over time, and simulators let patches of different air fade into each other. Linear ramps leave (2/3)^2 (the quality
+benchmark's second simulator; found there: 0.2 to 0.45), narrow ones and exposures 0.65 to 0.85 (the first)."""
+COMMON = 0.92
+"""The same of what all directions have in common: exposures average it too (0.8 to 0.9 in simulated fields)."""
+ONE_WINDOW = 0.67
+"""The same where there is but one window, of all that differs."""
+SLOPE, SLOPE_SPREAD = -2.1, 0.2
+"""Power of frequency that the power of a lunar scene goes with: -2.0 to -2.2 in both simulators. Natural scenes have
+-2.0 to -2.4 (Tolhurst, Tadmor & Chao 1992, doi:10.1111/j.1475-1313.1992.tb00296.x; from memory)."""
+SLOPE_BAND = (0.1, 0.65)
+"""Where it is looked at, shares of the cut-off."""
 LEFT, LEFT_SPREAD = 0.37, 0.1
 """Shifts that are not followed, and their spread, as shares of the bending. On simulated fields: 0.25 to 0.5."""
 UNTOLD = (0.3, 0.4)
@@ -100,7 +103,8 @@ class Air:
     wander : float
         Standard deviation of ln(D/r0) over time.
     averaged : float
-        Share of the differences between frames that is not averaged away.
+        Share of the differences between frames that is left by averaging, of those that directions do not have in
+        common.
     """
 
     ratio: float
@@ -108,7 +112,9 @@ class Air:
     wander: float
     averaged: float
 
-    def expect(self, frequency: Float, cutoff: float, share: float, obstruction: float) -> tuple[Float, Float]:
+    def expect(
+        self, frequency: Float, cutoff: float, share: float, obstruction: float, common: Float | float = 0.0
+    ) -> tuple[Float, Float]:
         """Return the mean transfer of the frames, and the square of it over the mean square.
 
         Parameters
@@ -121,6 +127,8 @@ class Air:
             Of the frames, sharpest first, that these are.
         obstruction : float
             Of the telescope.
+        common : ndarray or float
+            What windows far apart have in common of the frames' differences, as a share of the mean's power.
         """
         u = np.minimum(frequency / cutoff, 1.0)
         mean, square = np.zeros_like(u), np.zeros_like(u)
@@ -129,12 +137,16 @@ class Air:
             passed = Blur(ratio, share, obstruction).transfer(frequency, cutoff)
             alike = np.maximum(expected_steadiness(u, ratio, share, obstruction), 1e-6)
             mean += weight * passed
-            square += weight * passed**2 * (1 + self.averaged * (1 / alike - 1))
+            square += weight * passed**2 / alike
         moved = np.exp(-((2 * np.pi * self.left_px * frequency) ** 2))
-        return mean * np.sqrt(moved), mean**2 * moved / square
+        differs = square / mean**2 - 1
+        # Seen are what all have in common, and of the rest what averaging left.
+        common = np.minimum(common, COMMON * differs)
+        differs = common + self.averaged * (differs - common / COMMON)
+        return mean * np.sqrt(moved), moved / (1 + differs)
 
 
-def air_by_steadiness(header: Mapping[str, Any], optics: Optics) -> Steady | None:
+def air_by_steadiness(header: Mapping[str, Any], optics: Optics, lunar: bool = False) -> Steady | None:
     """Return the blur of a stack by the steadiness of its frames.
 
     Parameters
@@ -143,6 +155,8 @@ def air_by_steadiness(header: Mapping[str, Any], optics: Optics) -> Steady | Non
         Of the stack: "steadiness", "bending_px" and "scale" are used.
     optics : Optics
         The telescope at the wavelength of the frames' brightness.
+    lunar : bool
+        The slope of the scene's spectrum is that of the Moon's.
 
     Returns
     -------
@@ -175,19 +189,12 @@ def air_by_steadiness(header: Mapping[str, Any], optics: Optics) -> Steady | Non
     bending = header.get("bending_px")
     left = (LEFT * float(np.mean(bending)), LEFT_SPREAD * float(np.mean(bending))) if bending else UNTOLD
     seen = mean[used] / (square - noise)[used]
-    wave = (2 * np.pi * f[used]) ** 2
-    compared = (u[used] > ALIKE_BAND[0]) & (u[used] < ALIKE_BAND[1])
-    averaged = UNKNOWN
-    # How alike windows are is known once the shifts are that were left in them.
-    for _ in range(2):
-        air, error = _fit(f[used], seen, noisy[used], left, averaged, share, cutoff, optics.obstruction)
-        if not compared.any() or not common.any():
-            break
-        still = np.maximum(np.exp(-wave * air.left_px**2) / np.maximum(seen, 1e-6) - 1, 1e-6)[compared]
-        alike = float(common[used][compared].sum() / still.sum())
-        averaged = float(np.interp(alike, *zip(*AVERAGED, strict=True)))
-        if averaged == air.averaged:
-            break
+    part = _Rings(f[used], seen, noisy[used], scipy.ndimage.uniform_filter1d(common, 3)[used], np.zeros(0), np.zeros(0))
+    sloping = (u > SLOPE_BAND[0]) & (u < SLOPE_BAND[1]) & (noisy < NOISY) & (mean > 0)
+    if lunar and sloping.sum() >= FEWEST:
+        unblurred = mean[sloping] / (passed[sloping] * optics.transfer(f[sloping] / scale)) ** 2
+        part = replace(part, sloping=f[sloping], power=unblurred)
+    air, error = _fit(part, left, LOCAL if common.any() else ONE_WINDOW, share, cutoff, optics.obstruction)
     used = (u > BLUR_BAND[0]) & (u < BLUR_BAND[1]) & (noisy < NOISIER) & (mean > 0) & (stack > 0)
     if used.sum() < FEWEST:
         return None
@@ -197,27 +204,45 @@ def air_by_steadiness(header: Mapping[str, Any], optics: Optics) -> Steady | Non
     return Steady(air.ratio, error, air.left_px, *found)
 
 
+@dataclass(frozen=True)
+class _Rings:
+    """What the frames show by frequency: the spectral ratio, the share of noise, and how much windows far apart differ
+    alike as a share of the mean's power.
+
+    `power` is the power of the scene as blurred by the air alone, at the frequencies `sloping`; empty when its slope is
+    unknown.
+    """
+
+    frequency: Float
+    seen: Float
+    noisy: Float
+    common: Float
+    sloping: Float
+    power: Float
+
+
 def _fit(
-    f: Float,
-    seen: Float,
-    noisy: Float,
-    left: tuple[float, float],
-    averaged: float,
-    share: float,
-    cutoff: float,
-    obstruction: float,
+    rings: _Rings, left: tuple[float, float], averaged: float, share: float, cutoff: float, obstruction: float
 ) -> tuple[Air, float]:
     """Return the air that explains a spectral ratio, and the error of ln(D/r0)."""
+    f, seen, noisy = rings.frequency, rings.seen, rings.noisy
     # Rings of fine detail are many and say the same.
     weight = np.sqrt(1 / f)
     weight /= np.sqrt(np.mean(weight**2))
     weight /= np.hypot(UNSURE, UNSURE_NOISE * seen * noisy / (1 - noisy))
-    usual, spread = np.array([left[0], WANDER]), np.array([max(left[1], 0.02), WANDER_SPREAD])
+    usual = np.array([left[0], WANDER, np.log(averaged)])
+    spread = np.array([max(left[1], 0.02), WANDER_SPREAD, LOCAL_SPREAD])
+    lever = np.log(rings.sloping) - np.log(rings.sloping).mean() if rings.sloping.size else np.zeros(0)
 
     def misfit(point: Float) -> Float:
-        air = Air(float(np.exp(point[0])), float(point[1]), float(point[2]), averaged)
-        expected = air.expect(f, cutoff, share, obstruction)[1]
-        return np.concatenate([weight * (expected - seen), (point[1:] - usual) / spread])
+        air = Air(float(np.exp(point[0])), float(point[1]), float(point[2]), float(np.exp(point[3])))
+        expected = air.expect(f, cutoff, share, obstruction, rings.common)[1]
+        parts = [weight * (expected - seen), (point[1:] - usual) / spread]
+        if lever.size:
+            blur = air.expect(rings.sloping, cutoff, share, obstruction)[0]
+            slope = lever @ (np.log(rings.power) - 2 * np.log(blur)) / (lever @ lever)
+            parts.append(np.array([(slope - SLOPE) / SLOPE_SPREAD]))
+        return np.concatenate(parts)
 
     low, high = np.log(RATIO_RANGE[0]), np.log(RATIO_RANGE[1])
     best = min(
@@ -225,17 +250,17 @@ def _fit(
             scipy.optimize.least_squares(
                 misfit,
                 [np.log(start), *usual],
-                bounds=([low, 0, 0], [high, 2 * usual[0] + 1, 1]),
+                bounds=([low, 0, 0, np.log(0.05)], [high, 2 * usual[0] + 1, 1, 0.0]),
                 diff_step=1e-3,
-                x_scale=[0.1, 0.1, 0.1],
+                x_scale=[0.1, 0.1, 0.1, 0.1],
             )
             for start in (2.0, 4.5)
         ),
         key=lambda one: float(one.cost),
     )
-    ratio, left_px, wander = float(np.exp(best.x[0])), float(best.x[1]), float(best.x[2])
-    error = float(np.sqrt(np.linalg.pinv(best.jac.T @ best.jac)[0, 0] + AVERAGED_ERROR**2))
-    return Air(ratio, left_px, wander, averaged), error
+    ratio, averaged = (float(value) for value in np.exp(best.x[[0, 3]]))
+    error = float(np.sqrt(np.linalg.pinv(best.jac.T @ best.jac)[0, 0]))
+    return Air(ratio, float(best.x[1]), float(best.x[2]), averaged), error
 
 
 def _closest(frequency: Float, transfer: Float, optics: Optics) -> tuple[float, float, float]:

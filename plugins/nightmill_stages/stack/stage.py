@@ -41,7 +41,7 @@ class StackFrames(stage.Fold):
     """
 
     name = "stack"
-    version = "13"
+    version = "14"
     needs = (
         "kept",
         "sharpness",

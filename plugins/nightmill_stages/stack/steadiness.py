@@ -29,14 +29,11 @@ __all__ = ["add_stack", "grain", "steadiness"]
 
 Float = NDArray[np.float32]
 
-FRAMES = 120
-"""Looked at, evenly by rank: their number limits the error to some 5 % of D/r0, changing air adds more."""
+FRAMES = 400
+"""Looked at, evenly by rank: by 120 the error was some 5 % of D/r0, changing air adds more."""
 
 AT_ONCE = 8
 """Frames held in memory together."""
-
-COMPARED = 40
-"""Of those, frames whose windows are compared with each other: their spectra are all held."""
 
 FAR = 1.5
 """Windows are compared with others at least so many sides away, where there are any: nearer ones share their air."""
@@ -99,7 +96,8 @@ def steadiness(
     rows = np.sort(order[np.unique(np.linspace(0, len(order) - 1, min(len(order), FRAMES)).round().astype(int))])
     total: NDArray[np.complex64] | None = None
     square, alike = np.zeros(len(_rings()[1])), np.zeros(len(_rings()[1]))
-    step, held = -(-len(rows) // COMPARED), []
+    pairs = _far(places)
+    products = np.zeros((len(pairs), SIDE, SIDE // 2 + 1), np.complex128)
 
     def of(seen: tuple[int, NDArray[Any]]) -> list[NDArray[np.complex64]]:
         planes = _planes(repaired(seen[1], hot, layout.cfa is not None), layout.cfa)
@@ -107,10 +105,10 @@ def steadiness(
 
     for some in np.array_split(rows, -(-len(rows) // AT_ONCE)):
         frames = [(int(row), context.read(table["number"][row : row + 1]).data[0]) for row in some]
-        for row, each in zip(some, context.each(of, frames), strict=True):
+        for each in context.each(of, frames):
             spectra = sum(each[1:], each[0]) / np.float32(len(each))
-            if len(places) > 1 and np.searchsorted(rows, row) % step == 0:
-                held.append(spectra)
+            for product, (one, other) in zip(products, pairs, strict=True):
+                product += spectra[one] * np.conj(spectra[other])
             total = spectra if total is None else total + spectra
             square += _power(spectra)
             # Of two samples of the same light, what is not alike is noise.
@@ -126,7 +124,7 @@ def steadiness(
         "frequency": frequency.tolist(),
         "mean": mean.tolist(),
         "square": square.tolist(),
-        "common": _common(held, total / np.float32(count), places).tolist() if held else [],
+        "common": _common(products / count, total / np.float32(count), pairs).tolist() if len(pairs) else [],
         "noise": (square - alike).tolist() if layout.cfa else [],
         "share": registered,
         "frames": count,
@@ -168,25 +166,26 @@ def add_stack(facts: dict[str, Any], stack: Stack) -> dict[str, Any]:
     }
 
 
+def _far(places: list[tuple[int, int]]) -> NDArray[np.int64]:
+    """Return pairs (n, 2) of windows far apart."""
+    corners = np.array(places, np.float64)
+    apart = np.hypot(*(corners[:, None] - corners[None]).transpose(2, 0, 1))
+    return np.argwhere(np.triu(apart >= max(min(FAR * SIDE, float(apart.max())), 1.0)))
+
+
 def _common(
-    spectra: list[NDArray[np.complex64]], mean: NDArray[np.complex64], places: list[tuple[int, int]]
+    products: NDArray[np.complex128], mean: NDArray[np.complex64], pairs: NDArray[np.int64]
 ) -> NDArray[np.float64]:
     """Return by ring how much windows far apart differ alike from their means, as a share of the power of these.
 
     A frame's spectrum over the mean of all is the transfer of its air over the mean air's, whatever the scene. It is
-    multiplied by the power of the mean here, which may be nearly zero.
+    multiplied by the power of the mean here, which may be nearly zero. `products` are means over the frames of the
+    spectrum of one window times the conjugate of the other's.
     """
-    corners = np.array(places, np.float64)
-    apart = np.hypot(*(corners[:, None] - corners[None]).transpose(2, 0, 1))
-    pairs = np.argwhere(np.triu(apart >= min(FAR * SIDE, float(apart.max()))))
-    power = mean.real**2 + mean.imag**2
-    of = _averaged((power[pairs[:, 0]] * power[pairs[:, 1]]).sum(axis=0, dtype=np.float64))
-    alike = np.zeros_like(of)
-    for one in spectra:
-        away = (one - mean) * np.conj(mean)
-        for first, second in pairs:
-            alike += _averaged((away[first] * np.conj(away[second])).real)
-    return alike / len(spectra) / np.maximum(of, 1e-300)
+    one, other = (mean[pairs[:, axis]].astype(np.complex128) for axis in (0, 1))
+    turned = np.conj(one) * other
+    alike = _averaged((turned * (products - one * np.conj(other))).real.sum(axis=0))
+    return alike / np.maximum(_averaged((np.abs(turned) ** 2).sum(axis=0)), 1e-300)
 
 
 def _planes(frame: NDArray[Any], cfa: str | None) -> list[tuple[Float, tuple[float, float]]]:

@@ -136,6 +136,46 @@ def test_directions_of_the_same_air_are_told_from_averaged_ones():
     assert apart.frames_ratio > 1.1 * together.frames_ratio
 
 
+@pytest.mark.parametrize("averaged", [0.25, 0.8])
+def test_the_slope_of_a_lunar_scene_tells_what_averaging_hides(averaged):
+    """Little in common, and more or less averaging than is usual: the differences alone give the wrong air."""
+    u = np.linspace(0, 2, 65)
+    f, telescope = u * CUTOFF, Optics(CUTOFF)
+    mean, _ = Air(4.0, 0.4, 0.15, averaged).expect(f, CUTOFF, 1.0, 0.0)
+    whole = 1 / Air(4.0, 0.0, 0.15, 1.0).expect(f, CUTOFF, 1.0, 0.0)[1] - 1
+    common = 0.2 * whole
+    _, ratio = Air(4.0, 0.4, 0.15, averaged).expect(f, CUTOFF, 1.0, 0.0, common)
+    power = np.maximum(u, 0.03) ** -2.1 * telescope.transfer(f) ** 2 * mean**2
+    facts = {"frequency": f, "mean": power, "square": power / ratio + 1e-9, "stack": power, "noise": []}
+    facts |= {"passed": np.ones(65), "grain": np.ones(65), "common": common}
+    header = {"steadiness": {name: np.asarray(values).tolist() for name, values in facts.items()}}
+    header["bending_px"] = [1.1, 1.1]
+    away = [abs(np.log(air_by_steadiness(header, telescope, lunar).frames_ratio / 4.0)) for lunar in (False, True)]
+    assert away[0] > 0.05
+    # Spreads of 0.45 in the averaging and 0.2 in the slope take about a third of the error away.
+    assert away[1] < 0.85 * away[0]
+
+
+def test_what_windows_have_in_common_is_the_covariance_of_their_transfers():
+    """Against the frames' own covariance, written out frame by frame."""
+    from nightmill_stages.stack.steadiness import SIDE as CELLS
+    from nightmill_stages.stack.steadiness import _averaged, _common, _far
+
+    rng = np.random.default_rng(8)
+    shape = (7, 3, CELLS, CELLS // 2 + 1)
+    spectra = (rng.normal(size=shape) + 1j * rng.normal(size=shape) + 2).astype(np.complex64)
+    pairs = _far([(0, 0), (0, 100), (0, 200)])
+    assert pairs.tolist() == [[0, 2]]
+    assert len(_far([(5, 5)])) == 0
+    mean = spectra.mean(axis=0)
+    away = (spectra - mean) * np.conj(mean)
+    expected = _averaged((away[:, 0] * np.conj(away[:, 2])).real.mean(axis=0))
+    expected /= _averaged(np.abs(mean[0] * mean[2]) ** 2)
+    products = (spectra[:, 0] * np.conj(spectra[:, 2])).mean(axis=0, dtype=np.complex128)[None]
+    # Of single precision, in which spectra are kept.
+    np.testing.assert_allclose(_common(products, mean, pairs), expected, rtol=1e-3, atol=1e-5)
+
+
 def test_shifts_that_were_not_followed_are_found():
     still, _, _ = measured(2.0)
     moving, frequency, true = measured(2.0, left_px=0.7)
