@@ -280,23 +280,29 @@ class DaskEngine(Engine):
         """Start the processes of this machine anew, so that what earlier tasks left in memory is gone."""
         if self._watch is None:
             return
-        old = set(self.workers())
+        # One that the scheduler does not know yet has done nothing: it need not start anew, and cannot.
+        old = set(self.workers()) & set(self._client.nthreads())
         # Not `Client.restart`: its notice, which cancels whatever is in hand, may arrive after the next task was handed
         # over.
         with contextlib.suppress(TimeoutError, KeyError):  # one that is gone by itself is what is wanted
             self._client.restart_workers(sorted(old), timeout=RENEW_SECONDS, raise_for_error=False)
         deadline = time.monotonic() + RENEW_SECONDS
         while time.monotonic() < deadline:  # else the next task tells
-            # The scheduler learns of a worker's end by its connection alone, and would give the next task to the dead.
+            # The scheduler learns of a worker's end by its connection alone, and would give the next task to the dead;
+            # and who goes on before all are back finds the late ones missing the next time.
             present = set(self._client.nthreads())
-            if present and not present & old:
+            back = len(present) >= max(len(self._nannies()), 1) and not present & old
+            # The addresses that `workers` names are the old ones for a moment longer.
+            if back and self.workers() <= present:
                 return
             time.sleep(0.1)
 
+    def _nannies(self) -> list[Any]:
+        return list(getattr(self._cluster, "workers", {}).values())
+
     def _processes(self) -> list[tuple[str, int]]:
         """List (address, process id) of this machine's own worker processes."""
-        nannies = list(getattr(self._cluster, "workers", {}).values())
-        found = [(getattr(one, "worker_address", None), getattr(one, "pid", None)) for one in nannies]
+        found = [(getattr(one, "worker_address", None), getattr(one, "pid", None)) for one in self._nannies()]
         return [(address, pid) for address, pid in found if address and pid]
 
     def close(self, *, at_once: bool = False) -> None:
