@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nightmill.artefacts import Picture
-from nightmill_sky.filters import wavelength_nm
+from nightmill_sky.filters import filter_key, wavelength_nm
 from nightmill_sky.optics import cutoff_frequency_per_arcsec, modulation_transfer
 
 from .signal import Signal
@@ -23,6 +23,7 @@ __all__ = [
     "picture_scale",
     "seen_cutoff",
     "telescope_cutoff",
+    "unnamed_filter",
 ]
 
 
@@ -71,6 +72,13 @@ def channel_wavelengths(filters: Sequence[str], channels: int, wanted: Mapping[s
     names = names or ["L"]
     unknown = wavelength_nm("L", wanted)
     return [float(wavelength_nm(name, wanted) or unknown or 0.0) for name in names]
+
+
+def unnamed_filter(picture: Picture, night: Mapping[str, Mapping[str, Any]]) -> bool:
+    """Whether nobody said in which light a picture in one channel was taken."""
+    names = {filter_key(name) for name in picture.filters}
+    told = {filter_key(name) for name in night.get("filters", {})}
+    return picture.data.ndim == 2 and names <= {"", "l"} and "l" not in told
 
 
 def picture_scale(picture: Picture, night: Mapping[str, Mapping[str, Any]]) -> float | None:

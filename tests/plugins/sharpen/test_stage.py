@@ -58,6 +58,24 @@ def test_without_a_night_file_the_spectrum_tells_the_optics():
     assert psnr(out.data, stacked.truth) > 45
 
 
+def test_light_that_nobody_named_is_told_by_the_spectrum():
+    # The scene is in light of 630 nm; white light would pass detail finer by an eighth.
+    stacked = mars(0.08, 41)
+    night = {**stacked.night, "filters": {}}
+    unnamed = picture_of(stacked).replace(filters=("L",))
+    out, context = run(unnamed, night)
+    named, _ = run(picture_of(stacked), night)
+    right = named.header["sharpen"]["cutoff_cycles_px"][0]
+    assert out.header["sharpen"]["cutoff_cycles_px"][0] == pytest.approx(right, rel=0.05)
+    (note,) = (note for note in context.notes if note.name == "cutoff")
+    assert "No filter is named" in note.text
+    assert psnr(out.data, stacked.truth) > 45
+    # Where it is said, it is believed.
+    told, context = run(unnamed, {**night, "filters": {"L": 630.0}})
+    assert told.header["sharpen"]["cutoff_cycles_px"][0] == pytest.approx(right, rel=1e-6)
+    assert "cutoff" not in {note.name for note in context.notes}
+
+
 @pytest.mark.parametrize("method", ["richardson-lucy", "wavelet"])
 def test_the_other_methods_sharpen_too(method):
     stacked = mars(0.08, 41)
