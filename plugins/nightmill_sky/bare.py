@@ -17,7 +17,7 @@ from nightmill_sky.geometry import Disc
 from nightmill_sky.optics import modulation_transfer
 from nightmill_sky.outlines import ring_cover
 
-__all__ = ["BareFit", "bare_globes", "fit_bare_globe"]
+__all__ = ["BareFit", "bare_globes", "fit_bare_globe", "seen_through"]
 
 Array = NDArray[np.float64]
 
@@ -138,7 +138,7 @@ def fit_bare_globe(
 
     Notes
     -----
-    The brightnesses are projected out (Kaufman 1975, BIT 15, 49).
+    The brightnesses are projected out (Kaufman 1975, BIT 15, 49; from memory).
     """
     rim = _Rim(np.asarray(plane, np.float64), disc, exponent, (cutoff, obstruction))
     if rim.directions < LEAST_SECTORS or not rim.light > 0.0:

@@ -57,7 +57,7 @@ class Sharpness:
         return Sharpness(tuple(self.cutoffs[k] for k in indices), self.obstruction, chosen)
 
     def with_blurs(self, blurs: Sequence[float]) -> Sharpness:
-        """The same with the blur left in each channel; none when there is nothing to tell."""
+        """The same with the blur left in each channel."""
         return Sharpness(self.cutoffs, self.obstruction, tuple(blurs))
 
     @property

@@ -216,10 +216,8 @@ class Compose(PictureStage):
         zooms = [1.0] * len(members) if globes is None else globes.zooms
         sharpness = sharpness_of(members, zooms, context)
         limbs = [] if globes is None else limbs_of(members, globes, sharpness)
-        if sharpness is not None:
-            sharpness = sharpness.with_blurs(
-                [limb.blur_px2 * zoom**2 for limb, zoom in zip(limbs, zooms, strict=False)]
-            )
+        if limbs and sharpness is not None:
+            sharpness = sharpness.with_blurs([limb.blur_px2 * zoom**2 for limb, zoom in zip(limbs, zooms, strict=True)])
         say_smear(members, labels, context)
         surface = self.parameters.register_channels and globes is None and is_surface(members[1])
         if self.parameters.register_channels and not surface:

@@ -76,9 +76,10 @@ def channel_wavelengths(filters: Sequence[str], channels: int, wanted: Mapping[s
 
 def unnamed_filter(picture: Picture, night: Mapping[str, Mapping[str, Any]]) -> bool:
     """Whether nobody said in which light a picture in one channel was taken."""
+    if picture.data.ndim > 2 or any(capture.filter for capture in picture.captures):
+        return False
     names = {filter_key(name) for name in picture.filters}
-    told = {filter_key(name) for name in night.get("filters", {})}
-    return picture.data.ndim == 2 and names <= {"", "l"} and "l" not in told
+    return names <= {"", "l"} and "l" not in {filter_key(name) for name in night.get("filters", {})}
 
 
 def picture_scale(picture: Picture, night: Mapping[str, Mapping[str, Any]]) -> float | None:

@@ -161,7 +161,8 @@ class Sharpen(stage.PictureStage):
                     first, telescope_cutoff(aperture, waves[0], other), pairs, waves, obstruction, air
                 )
             if whole and unnamed_filter(picture, context.night):
-                first = self._in_which_light(first, pairs, waves, obstruction, air, context)
+                supposed, first = first, self._in_which_light(first, pairs, waves, obstruction, air, context)
+                source = "telescope" if first == supposed else "spectrum"
         elif whole:
             first, source = fit_cutoff(pairs, waves, obstruction, air).best, "spectrum"
         optics, signals = [], []
@@ -173,7 +174,7 @@ class Sharpen(stage.PictureStage):
                 (cut, _), source = seen_cutoff(measure_signal(filled[c], a, b, noises[c], 0.5)), "spectrum"
             signals.append(measure_signal(filled[c], a, b, noises[c], cut))
             optics.append(Optics(cut, obstruction, wave, source, drop_blur(picture.header)))
-        if optics[0].source == "spectrum":
+        if optics[0].source == "spectrum" and not (scale is not None and "aperture_mm" in telescope):
             context.choose(
                 "cutoff",
                 [round(one.cutoff, 4) for one in optics],

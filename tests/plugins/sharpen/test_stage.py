@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from nightmill.artefacts import Picture
+from nightmill.artefacts import Capture, Picture
 from nightmill.stage import Context
 from nightmill_stages.sharpen import STAGES, Sharpen
 from nightmill_stages.sharpen.spectral import cosine, frequencies
@@ -69,8 +69,13 @@ def test_light_that_nobody_named_is_told_by_the_spectrum():
     assert out.header["sharpen"]["cutoff_cycles_px"][0] == pytest.approx(right, rel=0.05)
     (note,) = (note for note in context.notes if note.name == "cutoff")
     assert "No filter is named" in note.text
+    assert out.header["sharpen"]["cutoff_from"] == "spectrum"
     assert psnr(out.data, stacked.truth) > 45
-    # Where it is said, it is believed.
+    # Where it is said, it is believed: white light of a file that is named so, too.
+    white = Capture("m_L.ser", "m_L.ser", "ser", 9, *stacked.data.shape, target="mars", filter="L")
+    named, context = run(unnamed.replace(captures=(white,)), night)
+    assert named.header["sharpen"]["cutoff_from"] == "telescope"
+    assert "cutoff" not in {note.name for note in context.notes}
     told, context = run(unnamed, {**night, "filters": {"L": 630.0}})
     assert told.header["sharpen"]["cutoff_cycles_px"][0] == pytest.approx(right, rel=1e-6)
     assert "cutoff" not in {note.name for note in context.notes}
