@@ -33,6 +33,10 @@ SLOPE, SLOPE_SPREAD = 3.2, 0.6
 UNSURE = 5.0
 """The model is no better than this many times the noise of the rings."""
 
+APART, SURELY = 0.06, 4.0
+"""By how much the logarithm of a cut-off must differ from the one read off the spectrum, which is off by up to 5 %, and
+how much less likely (minus twice a logarithm) it must be, to be contradicted."""
+
 
 @dataclass(frozen=True)
 class CutoffFit:
@@ -58,6 +62,15 @@ class CutoffFit:
     def at(self, cutoff: float) -> float:
         """Return the cost of a cut-off; beyond the grid that of its end."""
         return float(np.interp(cutoff, self.cutoff, self.cost))
+
+    def likelier(self, first: float, second: float) -> float:
+        """Return which of two cut-offs fits the spectrum better."""
+        return first if self.at(first) <= self.at(second) else second
+
+    def contradicts(self, cutoff: float) -> bool:
+        """Whether the spectrum surely ends elsewhere."""
+        far = abs(np.log(self.best / cutoff)) > APART
+        return bool(far and self.at(cutoff) - self.at(self.best) > SURELY)
 
 
 def fit_cutoff(

@@ -45,9 +45,6 @@ RESTRAINT = {"guess": 0.6, "motion": 0.8}
 lunar captures (41.9 dB; 40.6 at full strength; the quality benchmark's tuning set and second simulator)."""
 APART = 0.04
 """Scales whose logarithms differ by more contradict each other."""
-APART_UNNAMED, SURELY = 0.06, 4.0
-"""By how much the logarithm of a cut-off read off the spectrum must differ from that of white light, and how much less
-likely (minus twice a logarithm) white light must be, for the spectrum to be believed: it is off by up to 5 %."""
 
 
 class Sharpen(stage.PictureStage):
@@ -157,12 +154,21 @@ class Sharpen(stage.PictureStage):
             first = telescope_cutoff(aperture, waves[0], scale)
             other = night_scale(picture, context.night)
             if whole and other is not None and abs(np.log(other / scale)) > APART:
-                first = self._likelier(
-                    first, telescope_cutoff(aperture, waves[0], other), pairs, waves, obstruction, air
+                # Planet and night file disagree on the scale: the spectrum decides.
+                first = fit_cutoff(pairs, waves, obstruction, air).likelier(
+                    first, telescope_cutoff(aperture, waves[0], other)
                 )
             if whole and unnamed_filter(picture, context.night):
-                supposed, first = first, self._in_which_light(first, pairs, waves, obstruction, air, context)
-                source = "telescope" if first == supposed else "spectrum"
+                fit = fit_cutoff(pairs, waves, obstruction, air)
+                if fit.contradicts(first):
+                    context.choose(
+                        "cutoff",
+                        [round(fit.best, 4)],
+                        f"No filter is named. In white light the telescope would pass detail of up to {first:.3f} "
+                        f"cycles a pixel; the spectrum ends as in light of {waves[0] * first / fit.best:.0f} nm, which was "
+                        "taken. Name the filter, in the file's name or the night file, to settle it.",
+                    )
+                    first, source = fit.best, "spectrum"
         elif whole:
             first, source = fit_cutoff(pairs, waves, obstruction, air).best, "spectrum"
         optics, signals = [], []
@@ -182,41 +188,6 @@ class Sharpen(stage.PictureStage):
                 "pixel, was read off the way the spectrum ends.",
             )
         return optics, signals
-
-    @staticmethod
-    def _likelier(
-        by_disc: float,
-        by_telescope: float,
-        halves: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
-        waves: list[float],
-        obstruction: float,
-        air: tuple[float, float],
-    ) -> float:
-        """Return which of two cut-offs, where planet and night file disagree on the scale, fits the spectrum better."""
-        fit = fit_cutoff(halves, waves, obstruction, air)
-        return by_disc if fit.at(by_disc) <= fit.at(by_telescope) else by_telescope
-
-    @staticmethod
-    def _in_which_light(
-        supposed: float,
-        halves: list[tuple[NDArray[np.float32], NDArray[np.float32]]],
-        waves: list[float],
-        obstruction: float,
-        air: tuple[float, float],
-        context: stage.Context,
-    ) -> float:
-        """Return the cut-off of a telescope of which the light is not told: the spectrum's where it contradicts."""
-        fit = fit_cutoff(halves, waves, obstruction, air)
-        if abs(np.log(fit.best / supposed)) <= APART_UNNAMED or fit.at(supposed) - fit.at(fit.best) < SURELY:
-            return supposed
-        context.choose(
-            "cutoff",
-            [round(fit.best, 4)],
-            f"No filter is named. In white light the telescope would pass detail of up to {supposed:.3f} cycles a "
-            f"pixel; the spectrum ends as in light of {waves[0] * supposed / fit.best:.0f} nm, which was taken. Name "
-            "the filter, in the file's name or the night file, to settle it.",
-        )
-        return fit.best
 
     def _blurs(
         self,
