@@ -165,8 +165,8 @@ class Sharpen(stage.PictureStage):
                         "cutoff",
                         [round(fit.best, 4)],
                         f"No filter is named. In white light the telescope would pass detail of up to {first:.3f} "
-                        f"cycles a pixel; the spectrum ends as in light of {waves[0] * first / fit.best:.0f} nm, which was "
-                        "taken. Name the filter, in the file's name or the night file, to settle it.",
+                        f"cycles a pixel; the spectrum ends as in light of {waves[0] * first / fit.best:.0f} nm, which "
+                        "was taken. Name the filter, in the file's name or the night file, to settle it.",
                     )
                     first, source = fit.best, "spectrum"
         elif whole:
