@@ -17,9 +17,22 @@ from .errors import UsageError
 from .night_sections import Camera, Override, Reference, Section, Site, Telescope
 from .stage import Source, Unit
 
-__all__ = ["NIGHT_FILE", "REFERENCE", "Found", "Night", "NightFile", "find_recordings", "read_night", "read_night_file"]
+__all__ = [
+    "NIGHT_FILE",
+    "REFERENCE",
+    "Found",
+    "Night",
+    "NightFile",
+    "find_recordings",
+    "is_output",
+    "read_night",
+    "read_night_file",
+]
 
 NIGHT_FILE = "night.yaml"
+
+OUTPUT = ("night.json", "journal.jsonl")
+"""Files by which an output folder is known."""
 
 REFERENCE = "reference"
 """The target that recordings of a reference have which the night file does not list; recipes are made for it."""
@@ -230,11 +243,17 @@ class Found:
 def find_recordings(folder: Path, sources: Sequence[Source], skip: Sequence[Path] = ()) -> list[Found]:
     """List what the sources accept below `folder`, in order of the names; nothing is opened.
 
-    A folder that a source accepts as one recording is not looked into any further. Hidden names, and everything in
-    `skip` (the output folder), are passed over; links to folders are not followed, so there are no circles.
+    A folder that a source accepts as one recording is not looked into any further. Hidden names, everything in `skip`
+    (the output folder), and the products of other runs are passed over; links to folders are not followed, so there
+    are no circles.
     """
     barred = {path.resolve() for path in skip}
     return list(_walk(folder, folder, sources, barred))
+
+
+def is_output(folder: Path) -> bool:
+    """Say whether a folder is what a run wrote into: its pictures and stacks are no recordings."""
+    return all((folder / name).is_file() for name in OUTPUT)
 
 
 def _walk(folder: Path, root: Path, sources: Sequence[Source], barred: set[Path]) -> Iterator[Found]:
@@ -247,5 +266,5 @@ def _walk(folder: Path, root: Path, sources: Sequence[Source], barred: set[Path]
         source = next((source for source in sources if source.accepts(path)), None)
         if source is not None:
             yield Found(path, path.relative_to(root).as_posix(), source.name)
-        elif entry.is_dir(follow_symlinks=False):
+        elif entry.is_dir(follow_symlinks=False) and not is_output(path):
             yield from _walk(path, root, sources, barred)

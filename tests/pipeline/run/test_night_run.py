@@ -12,8 +12,9 @@ import pytest
 from nightmill.artefacts import Stack
 from nightmill.errors import LockedError, MachineError, UsageError
 from nightmill.plan import Step
-from nightmill.run import driver
+from nightmill.run import Options, driver, run_night
 from nightmill.run.lock import hold
+from nightmill.run.progress import Progress
 from toysupport import TOY_RECIPE, events, products
 
 
@@ -307,6 +308,18 @@ def test_an_empty_night_and_a_missing_one_are_said(run_toy, toy_night):
 def test_an_output_folder_around_the_night_is_refused(run_toy):
     with pytest.raises(UsageError, match="holds the night itself"):
         run_toy("")
+
+
+def test_products_of_other_runs_are_no_recordings(run_toy, toy_night):
+    """An output folder may lie in the night; what is in it is never taken for captures, whatever --out is given."""
+    first = run_toy("night/deep/out")
+    assert first.exit_code == 0
+    stray = np.load(toy_night / "mars_20250205_203000_R.npy")
+    np.save(toy_night / "deep" / "out" / "pictures" / "mars_20250205_205900_B.npy", stray)
+    again = run_toy("other")
+    assert [one["file"] for one in again.summary["captures"]] == [one["file"] for one in first.summary["captures"]]
+    with pytest.raises(UsageError, match="holds what nightmill made of a night, not its recordings"):
+        run_night(toy_night / "deep" / "out", toy_night.parent / "third", Options(using="serial"), Progress(quiet=True))
 
 
 def test_too_small_a_disk_is_said_before_anything_starts(run_toy, monkeypatch):
