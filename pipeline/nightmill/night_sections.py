@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from .naming import parse_utc
 from .stage import Unit
 
 __all__ = ["Camera", "Override", "Reference", "Section", "Site", "Telescope"]
@@ -147,3 +148,13 @@ class Override(Section):
     )
     gain: float | None = Field(None, ge=0, le=1e6, description="The camera's gain, in its own unit.")
     skip: bool = Field(False, description="Leave this recording out.")
+
+    @field_validator("utc")
+    @classmethod
+    def _a_time(cls, text: str | None) -> str | None:
+        if text is not None:
+            try:
+                parse_utc(text)
+            except (ValueError, OverflowError):
+                raise ValueError(f"{text!r} is not a time; write it like 2026-01-12T22:10:00") from None
+        return text

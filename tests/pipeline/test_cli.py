@@ -9,6 +9,7 @@ import time
 import numpy as np
 import pytest
 
+from nightmill.cli.main import main
 from nightmill.run.lock import hold
 from toysupport import TOY
 
@@ -52,6 +53,8 @@ def test_1_when_some_were_set_aside(toy, toy_night):
         (["run", "nowhere"], "does not exist"),
         (["run", ".", "--recipe", "jupiter-magic"], "there is no recipe 'jupiter-magic'"),
         (["run", ".", "--memory", "lots"], "write it like 4GB or 800MB"),
+        (["run", ".", "--memory", "4"], "'4' is not a size; write it like 4GB or 800MB"),
+        (["stages", "stakc"], "there is no stage 'stakc'; did you mean 'stack'?"),
         (["run", ".", "--workers", "0"], "0 is not in the range"),
         (["run", ".", "--until", "2026-01-13T05:30"], "--until goes with --follow"),
         (["run", ".", "--follow", "--until", "dawn"], "write it like 2026-01-13T05:30"),
@@ -64,6 +67,29 @@ def test_2_for_wrong_usage(arguments, message, tmp_path):
     assert done.returncode == 2
     assert message in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_2_for_an_output_folder_that_cannot_be_one(toy, toy_night):
+    """Nothing is started, neither in a file's place nor below one."""
+    place = toy_night.parent / "out"
+    place.write_text("mine")
+    for out, message in ((place, "out is a file;"), (place / "deep" / "er", f"cannot be made, for {place} is a file")):
+        done = nightmill(*[out if one == place else one for one in toy])
+        assert done.returncode == 2
+        assert message in done.stderr
+        assert done.stderr.rstrip().endswith("give another --out")
+    assert place.read_text() == "mine"
+
+
+def test_3_for_a_fault_of_our_own(monkeypatch, capsys, tmp_path):
+    """Python's own code for it would be 1, which means a night that is done."""
+    monkeypatch.setattr("nightmill.run.session.prepare", lambda *args, **words: 1 / 0)
+    with pytest.raises(SystemExit) as left:
+        main(["check", str(tmp_path)])
+    assert left.value.code == 3
+    said = capsys.readouterr().err
+    assert said.startswith("nightmill: a fault of nightmill itself: ZeroDivisionError: division by zero. Recordings")
+    assert "test_cli.py" in said
 
 
 def test_2_for_a_wrong_recipe_with_its_place(toy, toy_night):

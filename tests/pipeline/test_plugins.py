@@ -19,6 +19,7 @@ import pytest
 import yaml
 from click.testing import CliRunner
 
+from nightmill import stage
 from nightmill.cli.main import _nightmill
 from nightmill.errors import PluginError, RecipeError, UsageError
 from nightmill.plugins import Registry, load_module, load_registry, plugin_choice
@@ -410,6 +411,50 @@ def test_a_watcher_that_fails_is_named_and_left_out_alone(tmp_path: Path, caplog
     assert registry.manager.get_plugin("good").seen == [{"event": 0}, {"event": 1}, {"event": 2}]
     (told,) = [one.getMessage() for one in caplog.records]
     assert told == "the plugin bad watches the run no longer: it failed in nightmill_event: SystemExit(5)"
+
+
+@pytest.mark.parametrize(
+    ("returned", "reason"),
+    [
+        ("None", "TypeError: it returned NoneType instead of frames"),
+        ("data[:, 1:]", "ValueError: it returned an array of 50x23x32 for frames of 50x24x32"),
+        ("data[1:]", "ValueError: it returned an array of 49x24x32 for frames of 50x24x32"),
+        ("data * float('nan')", "ValueError: it left nothing but gaps (NaN) of frame 0"),
+    ],
+)
+def test_a_frame_stage_that_gives_no_frames_is_named(
+    returned: str, reason: str, toy_night: Path, run_toy, tmp_path: Path
+) -> None:
+    """The stages behind it, or the recording, would be blamed else."""
+    file = tmp_path / "odd.py"
+    file.write_text(
+        "from nightmill import stage\nfrom nightmill.hooks import implementation\n\n"
+        f"@stage.frame\ndef odd(data):\n    'Do something odd.'\n    return {returned}\n\n"
+        "@implementation\ndef nightmill_stages():\n    return [odd]\n",
+        encoding="utf-8",
+    )
+    recipe = (tmp_path / "toy.yaml").read_text(encoding="utf-8")
+    (tmp_path / "odd.yaml").write_text(recipe.replace("  - toy-level", "  - odd\n  - toy-level"), encoding="utf-8")
+    for path in toy_night.glob("*.npy"):
+        path.unlink()
+    data = np.random.default_rng(1).integers(10, 200, (50, 24, 32)).astype(np.uint8)
+    np.save(toy_night / "moon_20250205_213000_R.npy", data)
+    done = run_toy("out", "odd.yaml", plugins=(str(TOY), str(file)))
+    (moon,) = done.summary["captures"]
+    assert moon["reason"] == f"stage 'odd' failed in apply: {reason}"
+
+
+def test_decorators_stand_with_and_without_brackets() -> None:
+    def twice(data, *, factor: float = stage.Field(2.0, description="Factor.")):
+        """Multiply."""
+        return data * factor
+
+    for decorate, kind in ((stage.frame, "frame"), (stage.picture, "picture")):
+        bare, called = decorate(twice), decorate(name="twice")(twice)
+        assert (bare.name, bare.kind) == (called.name, called.kind) == ("twice", kind)
+        assert bare.Parameters().factor == 2.0
+    with pytest.raises(TypeError, match=r"say what it measures: @stage.survey\(gives="):
+        stage.survey(twice)
 
 
 def test_a_stage_that_would_end_the_program_costs_its_capture(toy_night: Path, run_toy, tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from nightmill.cli.stages import stages
-from nightmill.errors import PluginError
+from nightmill.errors import PluginError, UsageError
 from nightmill.plugins import load_registry
 from nightmill.reference import describe_stage, to_markdown
 from toysupport import TOY
@@ -66,8 +66,10 @@ def test_one_stage_in_full() -> None:
 
 
 def test_a_name_that_is_not_there() -> None:
-    with pytest.raises(PluginError, match="did you mean 'stack'"):
+    with pytest.raises(UsageError, match="did you mean 'stack'"):
         say("stak")
+    with pytest.raises(PluginError, match="It may come with a plugin"):
+        say("xyzzy")
 
 
 def test_every_parameter_that_ships_has_a_sentence_and_a_default() -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from ..telling import about, count, size
 from .options import locked_option, night_argument, out_option, plugin_option, recipe_option
 
 __all__ = ["check"]
@@ -63,7 +64,7 @@ def _show(report: dict[str, Any], why: str | None) -> None:
     for one in report["masters"]:
         shown += _branch(console, Tree(f"{one['file']}  ({one['role']})"), one["steps"], one["file"], why)
     for one in report["captures"]:
-        words = [one["target"], one["filter"], f"{one['frames']:,} frames", one["recipe"]]
+        words = [one["target"], one["filter"], count(one["frames"], "frame"), one["recipe"]]
         title = f"{one['file']}  ({', '.join(word for word in words if word)})"
         title += f"\n  changed: {'; '.join(one['changes'])}" if one["changes"] else ""
         shown += _branch(console, Tree(title), one["steps"], one["file"], why)
@@ -77,7 +78,7 @@ def _show(report: dict[str, Any], why: str | None) -> None:
     for one in report["broken_plugins"]:
         console.print(f"not loaded, and not needed here: plugin {one['name']}: {one['reason'].partition(chr(10))[0]}")
     for one in report["set_aside"]:
-        console.print(f"set aside: {one['file']}: {one['reason']}")
+        console.print(f"set aside: {about(one['file'], one['reason'])}")
     if why is not None and not shown:
         raise click.UsageError(f"no capture or picture has {why!r} in its name")
     console.print(_totals(report))
@@ -125,10 +126,10 @@ _WORDS = {
 
 
 def _totals(report: dict[str, Any]) -> str:
-    def count(items: list[dict[str, Any]]) -> int:
+    def open_ones(items: list[dict[str, Any]]) -> int:
         return sum(any(step["state"] not in ("there", "set_aside") for step in one["steps"]) for one in items)
 
-    work, pictures = count(report["captures"]), count(report["pictures"])
+    work, pictures = open_ones(report["captures"]), open_ones(report["pictures"])
     head = (
         f"{work} of {len(report['captures'])} captures and {pictures} of {len(report['pictures'])} pictures to work on"
     )
@@ -139,7 +140,7 @@ def _totals(report: dict[str, Any]) -> str:
     if not work and not pictures:
         return f"{head}: nothing to do"
     disk = report["disk"]
-    lines = [head, f"disk: about {_size(disk['needed_bytes'])} needed, {_size(disk['free_bytes'])} free"]
+    lines = [head, f"disk: about {size(disk['needed_bytes'])} needed, {size(disk['free_bytes'])} free"]
     if disk["needed_bytes"] > disk["free_bytes"]:
         lines[-1] += ": too little; free some, or give another --out"
     seconds = report["seconds"]
@@ -148,14 +149,6 @@ def _totals(report: dict[str, Any]) -> str:
     else:
         lines.append(f"time: about {_duration(seconds)}, as the last runs went")
     return "\n".join(lines)
-
-
-def _size(count: float) -> str:
-    for unit in ("B", "kB", "MB"):
-        if count < 1000:
-            return f"{count:.0f} {unit}"
-        count /= 1000
-    return f"{count:.1f} GB"
 
 
 def _duration(seconds: float) -> str:

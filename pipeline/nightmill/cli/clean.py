@@ -22,6 +22,7 @@ def clean(out: Path, dry_run: bool) -> int:
     from ..run.links import check_links
     from ..run.lock import hold
     from ..store import Store
+    from ..telling import count, size
 
     store = Store(out / ".store")
     if not store.root.is_dir():
@@ -29,12 +30,12 @@ def clean(out: Path, dry_run: bool) -> int:
     check_links(out)
     with hold(store.root):
         keys = list(store.keys())
-        size = sum(store.size(key) for key in keys)
-        click.echo(f"{len(keys)} products that can be made again, {size / 1e9:.3f} GB, in {store.root}")
+        held = sum(store.size(key) for key in keys)
+        click.echo(f"{count(len(keys), 'product')} that can be made again, {size(held)}, in {store.root}")
         if dry_run:
             return 0
         for folder in (store.objects, store.making, store.root / "scratch", store.root / "refused"):
             shutil.rmtree(folder, ignore_errors=True)
         left = sum(store.size(key) for key in list(store.keys()))
-        click.echo(f"freed {(size - left) / 1e9:.3f} GB; stacks, pictures and report stay")
+        click.echo(f"freed {size(held - left)}; stacks, pictures and report stay")
     return 0

@@ -75,6 +75,17 @@ def _nightmill() -> None:
     """
 
 
+def _own_fault(error: Exception) -> str:
+    """Tell of what should not have happened, with what its author needs to find it."""
+    from traceback import format_exception
+
+    return (
+        f"nightmill: a fault of nightmill itself: {type(error).__name__}: {error}. Recordings and finished products "
+        "are untouched; give the same command again, and if it happens again report it with these lines:\n"
+        + "".join(format_exception(error)).rstrip()
+    )
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Run the command and exit with its code."""
     # Loading libraries makes many objects and hardly any rubbish: looking for it as often as usual costs a tenth.
@@ -105,4 +116,7 @@ def main(arguments: list[str] | None = None) -> None:
     except (click.Abort, KeyboardInterrupt):
         click.echo("nightmill: interrupted", err=True)
         code = 130
+    except Exception as error:  # a fault of our own must not look like exit code 1, a night with captures set aside
+        click.echo(_own_fault(error), err=True)
+        code = 3
     sys.exit(code if isinstance(code, int) else 0)

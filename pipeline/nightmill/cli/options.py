@@ -72,7 +72,7 @@ class _Memory(click.ParamType[int]):
     name = "size"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        match = re.fullmatch(r"\s*([0-9.]+)\s*([kKMGT]?)i?[bB]?\s*", str(value))
+        match = re.fullmatch(r"\s*([0-9.]+)\s*([kKMGT])i?[bB]?\s*", str(value))
         if match is None or not float(match[1] or 0):
             self.fail(f"{value!r} is not a size; write it like 4GB or 800MB", param, ctx)
         return int(float(match[1]) * 1000 ** " kMGT".index(match[2].replace("K", "k") or " "))

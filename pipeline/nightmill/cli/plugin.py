@@ -126,6 +126,16 @@ def trust(files: tuple[Path, ...], forget: bool) -> int:
     return 0
 
 
+def _importable(module: str) -> bool:
+    """Whether a module can be found; what it raises when it is loaded is told by the loader."""
+    from importlib.util import find_spec
+
+    try:
+        return find_spec(module) is not None
+    except (ImportError, ValueError):
+        return False
+
+
 def _load(module: str) -> tuple[Registry, str]:
     """Load a plugin by file or by module; installed plugins stand beside it, for the columns it may need."""
     from ..errors import PluginError, UsageError
@@ -136,6 +146,11 @@ def _load(module: str) -> tuple[Registry, str]:
             raise UsageError(f"there is no file {module}")
         registry, name = load_registry(plugin_choice([module])), Path(module).stem
     else:
+        if not _importable(module):
+            raise PluginError(
+                f"there is no module {module} here; install the package that holds it where nightmill is installed "
+                f"(pip install -e FOLDER), or name its file, such as {module.replace('.', '/')}/__init__.py"
+            )
         registry, name = load_module(module)
     for one in registry.broken:
         if one.name != name:

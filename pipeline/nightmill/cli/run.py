@@ -86,7 +86,8 @@ def process(night: Path, out: Path | None, *, quiet: bool = False, **options: ob
     """Run a night and tell where to look; shared with the demo."""
     _start_workers(night, out, options)
     from ..run import Options, run_night
-    from ..run.progress import Progress, count
+    from ..run.progress import Progress
+    from ..telling import count
 
     result = run_night(night, out, Options(**options), Progress(quiet=quiet))  # type: ignore[arg-type]
     counts = result.summary["counts"]

@@ -22,6 +22,7 @@ def stages(name: str | None, plugins: tuple[str, ...], as_json: bool, markdown: 
 
     Plugins that could not be loaded are listed with the reason; NAME may be such a plugin, for its whole traceback.
     """
+    from ..errors import PluginError, UsageError
     from ..plugins import load_registry
     from ..reference import describe_stage, to_markdown
 
@@ -33,7 +34,12 @@ def stages(name: str | None, plugins: tuple[str, ...], as_json: bool, markdown: 
                 click.echo(json.dumps(one, indent=1) if as_json else _whole(one))
         return 4
     if name is not None:
-        cls = registry.stage(name)
+        try:
+            cls = registry.stage(name)
+        except PluginError as error:
+            if registry.blames_plugin(name):
+                raise
+            raise UsageError(str(error)) from None
     if markdown:
         click.echo(to_markdown(registry), nl=False)
         return 0

@@ -14,6 +14,7 @@ from ..journal import Journal
 from ..plan import Plan, Step
 from ..plan.space import bytes_needed
 from ..store import DamagedError
+from ..telling import size
 from .crew import Crew
 from .index import stamp
 from .interrupt import Watch
@@ -315,7 +316,7 @@ class Driver:
         self.journal.event("space", needed=need, free=free)
         if need > free and not self.options.ignore_space:
             raise MachineError(
-                f"the output needs about {need / 1e9:.1f} GB and {free / 1e9:.1f} GB are free on its disk; free some, "
+                f"the output needs about {size(need)} and {size(free)} are free on its disk; free some, "
                 f"give another --out, or go on all the same with --ignore-space"
             )
 

@@ -8,8 +8,9 @@ import time
 from typing import TextIO
 
 from ..plan import Plan
+from ..telling import about, count, size
 
-__all__ = ["Progress", "count"]
+__all__ = ["Progress"]
 
 LINE_SECONDS = 60.0
 
@@ -54,9 +55,9 @@ class Progress:
         self._finished = 0
         self._total = len(plan.chains)
         frames = sum(chain.capture.frames for chain in plan.chains)
-        size = sum(chain.capture.frames * chain.capture.frame_bytes for chain in plan.chains)
+        held = sum(chain.capture.frames * chain.capture.frame_bytes for chain in plan.chains)
         masters = f", {len(plan.masters)} darks and flats" if plan.masters else ""
-        self._say(f"{count(self._total, 'capture')}, {count(frames, 'frame')}, {size / 1e9:.2f} GB{masters}")
+        self._say(f"{count(self._total, 'capture')}, {count(frames, 'frame')}, {size(held)}{masters}")
         if self._live_wanted:
             from rich.live import Live
 
@@ -73,7 +74,7 @@ class Progress:
         """Tell that a capture was set aside, and why."""
         if any(chain.capture.file == file for chain in self._plan.chains):
             self._finished += 1
-        self._console.print(f"set aside: {file}: {reason}", style="yellow", markup=False)
+        self._console.print(f"set aside: {about(file, reason)}", style="yellow", markup=False)
 
     def plugin_broken(self, name: str, reason: str) -> None:
         """Tell that a plugin cannot be loaded, which no recipe of this run uses."""
@@ -122,8 +123,3 @@ class Progress:
     def _clock(self) -> str:
         seconds = int(time.monotonic() - self._began)
         return f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
-
-
-def count(number: int, noun: str) -> str:
-    """Return a number with its noun, as English has it."""
-    return f"{number:,} {noun}{'' if number == 1 else 's'}"

@@ -11,13 +11,14 @@ from typing import Any
 from ..artefacts import Capture
 from ..errors import UsageError
 from ..naming import Words
-from ..night import Found, Night, find_recordings
+from ..night import Found, Night, find_recordings, is_output
 from ..plan import Assignment, Plan, build_plan
 from ..plan.memory import least_memory
 from ..plugins import Registry
 from ..recipe import Call
 from ..stage import Source
 from ..store import Store
+from ..telling import size
 from ..work import perform
 from .choose import Recipes, choose_recipe
 from .fitting import Fitting
@@ -163,9 +164,22 @@ def prepare(
     out = out_of(night.folder, out)
     if out == night.folder or out in night.folder.parents:
         raise UsageError(f"the output folder {out} holds the night itself; give another --out")
+    if is_output(night.folder):
+        raise UsageError(
+            f"{night.folder} holds what nightmill made of a night, not its recordings; name the folder of those"
+        )
+    _check_place(out)
     store = Store(out / ".store")
     index = Index(store.root / "index.json")
     return Session(night, out, settled.registry, settled.plugins, settled.recipes, settled.fitting, store, index)
+
+
+def _check_place(out: Path) -> None:
+    """Refuse an output folder that cannot be one, before anything is started."""
+    nearest = next((one for one in (out, *out.parents) if one.exists()), out)
+    if not nearest.is_dir():
+        what = "is a file" if nearest == out else f"cannot be made, for {nearest} is a file"
+        raise UsageError(f"the output folder {out} {what}; give another --out")
 
 
 def _too_large(capture: Capture, room: int | None) -> str | None:
@@ -173,8 +187,8 @@ def _too_large(capture: Capture, room: int | None) -> str | None:
     if room is None or need <= room:
         return None
     return (
-        f"its frames of {capture.width}x{capture.height} take at least {need / 1e9:.1f} GB of memory, and a worker may "
-        f"use {room / 1e9:.1f} GB; give more with --memory, or fewer --workers"
+        f"its frames of {capture.width}x{capture.height} take at least {size(need)} of memory, and a worker may "
+        f"use {size(room)}; give more with --memory, or fewer --workers"
     )
 
 

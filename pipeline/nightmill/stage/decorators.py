@@ -1,4 +1,4 @@
-"""Simple stages as decorated functions: `@stage.survey`, `@stage.frame`, `@stage.picture`.
+"""Simple stages as decorated functions: `@stage.survey(gives=...)`, `@stage.frame`, `@stage.picture`.
 
 Keyword-only arguments of the function become the parameters, with annotation and default::
 
@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Mapping
-from typing import Any, TypeVar, get_type_hints
+from typing import Any, TypeVar, get_type_hints, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +30,11 @@ Function = Callable[..., Any]
 
 
 def survey(
-    *, gives: Mapping[str, str], name: str | None = None, version: str = "1", rows: Rows = "all"
+    *bare: Function,
+    gives: Mapping[str, str] | None = None,
+    name: str | None = None,
+    version: str = "1",
+    rows: Rows = "all",
 ) -> Callable[[Function], type[Survey]]:
     """Make a survey stage of a function on frames.
 
@@ -40,25 +44,34 @@ def survey(
     Parameters
     ----------
     gives : mapping of str to str
-        Columns it adds, each with what it is, unit and range.
+        Columns it adds, each with what it is, unit and range; must be given.
     name, version, rows
         As in `Survey`; the name is the function's by default, with "-" for "_".
     """
+    if bare or not gives:
+        raise TypeError("say what it measures: @stage.survey(gives={'contrast': 'what that is, its unit and range'})")
+    columns = dict(gives)
 
     def make(function: Function) -> type[Survey]:
         class FunctionSurvey(Survey):
             def measure(self, frames: Frames, rows: FrameTable, context: Context) -> Mapping[str, NDArray[Any]]:
                 values = function(frames.data.astype(np.float32, copy=False), **_arguments(self))
-                return values if isinstance(values, Mapping) else {next(iter(gives)): np.asarray(values)}
+                return values if isinstance(values, Mapping) else {next(iter(columns)): np.asarray(values)}
 
-        FunctionSurvey.gives = dict(gives)
+        FunctionSurvey.gives = columns
         FunctionSurvey.rows = rows
         return _dress(FunctionSurvey, function, name, version)
 
     return make
 
 
-def frame(*, name: str | None = None, version: str = "1") -> Callable[[Function], type[FrameStage]]:
+@overload
+def frame(function: Function, /) -> type[FrameStage]: ...
+@overload
+def frame(*, name: str | None = None, version: str = "1") -> Callable[[Function], type[FrameStage]]: ...
+def frame(
+    function: Function | None = None, /, *, name: str | None = None, version: str = "1"
+) -> type[FrameStage] | Callable[[Function], type[FrameStage]]:
     """Make a frame stage of a function from float32 frames (n, h, w[, 3]) to frames of the same shape."""
 
     def make(function: Function) -> type[FrameStage]:
@@ -68,10 +81,16 @@ def frame(*, name: str | None = None, version: str = "1") -> Callable[[Function]
 
         return _dress(FunctionFrame, function, name, version)
 
-    return make
+    return make if function is None else make(function)
 
 
-def picture(*, name: str | None = None, version: str = "1") -> Callable[[Function], type[PictureStage]]:
+@overload
+def picture(function: Function, /) -> type[PictureStage]: ...
+@overload
+def picture(*, name: str | None = None, version: str = "1") -> Callable[[Function], type[PictureStage]]: ...
+def picture(
+    function: Function | None = None, /, *, name: str | None = None, version: str = "1"
+) -> type[PictureStage] | Callable[[Function], type[PictureStage]]:
     """Make a picture stage of a function from a linear float32 picture (h, w) or (3, h, w) to another."""
 
     def make(function: Function) -> type[PictureStage]:
@@ -91,7 +110,7 @@ def picture(*, name: str | None = None, version: str = "1") -> Callable[[Functio
 
         return _dress(FunctionPicture, function, name, version)
 
-    return make
+    return make if function is None else make(function)
 
 
 def _arguments(stage: Stage) -> dict[str, Any]:

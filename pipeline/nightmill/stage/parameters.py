@@ -10,6 +10,7 @@ Here `width: 0.5 arcsec`, `width: 500 mas` are the same, `width: 0.5` and `width
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,6 +18,9 @@ from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, GetJsonSchemaH
 from pydantic_core import PydanticCustomError, core_schema
 
 __all__ = ["Parameters", "Unit", "parse_quantity"]
+
+NUMBER = re.compile(r"\s*[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
+"""What a quantity begins with; no letter, sign or space need stand before its unit: 5mm, 47.1°."""
 
 
 class Parameters(BaseModel):
@@ -38,29 +42,28 @@ def parse_quantity(text: object, unit: str) -> float:
         raise ValueError(f"needs its unit: write '{text} {unit}'")
     if not isinstance(text, str) or len(text) > 100:
         raise ValueError(f"expected a number with a unit, {example}")
-    number, _, rest = text.strip().partition(" ")
+    found = NUMBER.match(text)
+    if found is None:
+        raise ValueError(f"{text!r} does not begin with a number; write it {example}")
+    value, rest = float(found[0]), text[found.end() :].strip()
     if not rest:
-        # "5mm" is clear enough to read
-        split = next((i for i, c in enumerate(text) if c.isalpha() and c not in "eE"), len(text))
-        number, rest = text[:split], text[split:]
-    try:
-        value = float(number)
-    except ValueError:
-        raise ValueError(f"{text!r} does not begin with a number; write it {example}") from None
-    if not rest.strip():
         raise ValueError(f"needs its unit: write '{text} {unit}'")
-    if rest.strip() == unit:
+    if re.match(r",\d", rest):
+        raise ValueError(f"{text!r}: write a point for the comma: '{text.replace(',', '.', 1)}'")
+    if rest == unit:
         return value  # as every default is written; saves importing astropy, a fifth of a second
     from astropy import units
+    from astropy.units import imperial
 
     try:
-        parsed = units.Unit(rest.strip())
+        # Apertures are sold in inches, which astropy.units reads only when told to.
+        parsed = imperial.inch if rest in ("in", "inch", "inches") else units.Unit(rest)
     except (ValueError, TypeError):
-        raise ValueError(f"{rest.strip()!r} is not a unit; write it {example}") from None
+        raise ValueError(f"{rest!r} is not a unit; write it {example}") from None
     try:
         converted = float((value * parsed).to_value(unit))
     except units.UnitConversionError:
-        raise ValueError(f"{rest.strip()!r} cannot be converted to {unit}; write it {example}") from None
+        raise ValueError(f"{rest!r} cannot be converted to {unit}; write it {example}") from None
     # Units convert in binary: 203 mm would come back as 203.00000000000003. Nobody measures 12 digits.
     return float(f"{converted:.12g}")
 

@@ -58,7 +58,7 @@ class Feed:
         self._check(frames)
         for stage, context in self.stages:
             with calling(stage.name, "apply"):
-                frames = stage.apply(frames, context)
+                frames = _kept(stage.apply(frames, context), frames)
         return frames
 
     def times(self) -> NDArray[np.float64]:
@@ -73,6 +73,27 @@ class Feed:
             found = "x".join(map(str, frames.data.shape))
             wanted = "x".join(map(str, expected))
             raise CaptureError(f"the reader gave an array of {found} for frames of {wanted}; the file may be damaged")
+
+
+def _kept(made: object, given: Frames) -> Frames:
+    """Return what a frame stage made of some frames when it is such; the stages that follow would be blamed for it.
+
+    Raises
+    ------
+    TypeError, ValueError
+        No frames; frames of another number or size; no number left in a frame that had some.
+    """
+    if not isinstance(made, Frames) or not isinstance(made.data, np.ndarray):
+        what = made.data if isinstance(made, Frames) else made
+        raise TypeError(f"it returned {type(what).__name__} instead of frames")
+    if made.data.ndim not in (3, 4) or made.data.shape[:3] != given.data.shape[:3]:
+        found, wanted = ("x".join(map(str, one.data.shape)) for one in (made, given))
+        raise ValueError(f"it returned an array of {found} for frames of {wanted}")
+    # A few samples tell whether there is anything to look at.
+    gaps = made.data.dtype.kind == "f" and np.isnan(made.data[0, ::16, ::16]).all()
+    if gaps and np.isnan(made.data[0]).all() and not np.isnan(given.data[0]).all():
+        raise ValueError(f"it left nothing but gaps (NaN) of frame {int(given.numbers[0])}")
+    return made
 
 
 def _runs(numbers: NDArray[Any]) -> Iterator[tuple[int, int]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import re
 import sys
 import time
 import traceback
@@ -138,7 +139,7 @@ def _explain(error: BaseException) -> dict[str, Any]:
     if isinstance(error, OSError):
         place = f" ({error.filename})" if error.filename else ""
         words = f"{error.strerror or error}{place}"
-        if error.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", -1)):
+        if _disk_full(error):
             return {"kind": "disk", "reason": f"the disk is full: {words}"}
         if error.errno in TRANSIENT:
             return {"kind": "transient", "reason": f"could not read or write: {words}"}
@@ -146,6 +147,16 @@ def _explain(error: BaseException) -> dict[str, Any]:
     if isinstance(error, (MachineError, NightmillError)):
         return {"kind": "machine", "reason": str(error)}
     return {"kind": "stage", "reason": f"{type(error).__name__}: {error}", "stage": "the engine"}
+
+
+def _disk_full(error: OSError) -> bool:
+    """Whether the disk was full; libraries that write by themselves say so in words alone, without the system's number.
+
+    NumPy: "18000 requested and 10256 written"; astropy: "Not enough space on disk: requested 72000, available 0".
+    """
+    if error.errno is not None:
+        return error.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", -1))
+    return re.search(r"\d requested and \d+ written|not enough space on disk", str(error), re.IGNORECASE) is not None
 
 
 def _too_much(error: MemoryError) -> str:

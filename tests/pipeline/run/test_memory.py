@@ -43,7 +43,7 @@ def test_what_cannot_fit_is_set_aside_with_a_remedy(run_toy, toy_night):
     assert result.exit_code == 1
     (aside,) = [one for one in result.summary["captures"] if one["status"] == "set_aside"]
     assert aside["reason"] == (
-        "its frames of 4000x3000 take at least 1.3 GB of memory, and a worker may use 0.6 GB; give more with --memory, "
+        "its frames of 4000x3000 take at least 1.3 GB of memory, and a worker may use 600 MB; give more with --memory, "
         "or fewer --workers"
     )
 
