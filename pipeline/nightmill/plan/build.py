@@ -75,7 +75,8 @@ class _Builder:
         surveys = one.recipe.of_kind(Survey)
         source = next(call for call in one.recipe.of_kind(Source) if call.name == one.capture.source)
         chain = self.fold(f"{index:05d}", (index,), one.capture, source, frames, surveys, fold, name)
-        about = self.about(one.recipe, [one.capture.file])
+        facts = {"capture": {**self.facts(one.capture), "file": one.capture.file}}
+        about = {**self.about(one.recipe, [one.capture.file]), **facts}
         inputs = (Input("stack", chain.stack),)
         chain.file = self.add(Step(f"{index:05d}/files", "publish_stack", f"{name}: stack", (index,), inputs, about))
         self.plan.chains.append(chain)

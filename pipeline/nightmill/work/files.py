@@ -119,7 +119,15 @@ def publish_stack(task: Task, folder: Path, meta: dict[str, Any]) -> None:
     """Write a capture's linear stack with its full record."""
     stack = Stack.load(task.store.open(task.inputs["stack"]))
     complete = dataclasses.replace(stack, record=_record(task, stack.record))
-    complete.write(folder / "stack.fits", _cards(stack))
+    capture = Capture.from_json({**task.content["capture"], "path": ""})
+    cards = {
+        "OBJECT": (capture.target, "target"),
+        **_capture_cards(capture),
+        "DATE-AVG": (_iso(capture.utc_mid), "middle of the capture, UTC"),
+        "TIMESYS": ("UTC" if capture.utc_mid is not None else None, "time scale of the dates"),
+        **_cards(stack),
+    }
+    complete.write(folder / "stack.fits", _known(cards))
     meta |= {"header": stack.header, "notes": stack.record["notes"]}
 
 
@@ -127,28 +135,41 @@ def publish_master(task: Task, folder: Path, meta: dict[str, Any]) -> None:
     """Write the master of a dark or flat, with the header by which a later night finds and matches it."""
     stack = Stack.load(task.store.open(task.inputs["stack"]))
     capture = Capture.from_json({**task.content["capture"], "path": ""})
-    began = None
-    if capture.utc_start is not None:
-        began = datetime.fromtimestamp(capture.utc_start, UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3]
     cards = {
         "IMAGETYP": (capture.role, "kind of master"),
-        "EXPTIME": (capture.exposure_s, "[s] exposure of a frame"),
-        "GAIN": (capture.gain, "gain, as the camera states it"),
-        "FILTER": (capture.filter, "filter"),
         "BAYERPAT": (capture.cfa, "colour filter array, from the top left"),
-        "INSTRUME": (capture.camera, "camera"),
-        "DATE-OBS": (began, "start, UTC"),
+        **_capture_cards(capture),
         **_cards(stack),
     }
-    stack.write(folder / "stack.fits", {keyword: card for keyword, card in cards.items() if card[0] is not None})
+    stack.write(folder / "stack.fits", _known(cards))
 
 
-def _cards(stack: Stack) -> dict[str, tuple[Any, str]]:
-    cards = {
+Cards = dict[str, tuple[Any, str]]
+
+
+def _capture_cards(capture: Capture) -> Cards:
+    return {
+        "FILTER": (capture.filter, "filter"),
+        "EXPTIME": (capture.exposure_s, "[s] exposure of a frame"),
+        "GAIN": (capture.gain, "gain, as the camera states it"),
+        "INSTRUME": (capture.camera, "camera"),
+        "DATE-OBS": (_iso(capture.utc_start), "start, UTC"),
+    }
+
+
+def _cards(stack: Stack) -> Cards:
+    return {
         "NFRAMES": (stack.header.get("frames_kept"), "frames in the stack"),
         "NTOTAL": (stack.header.get("frames_total"), "frames in the capture"),
     }
+
+
+def _known(cards: Cards) -> Cards:
     return {keyword: card for keyword, card in cards.items() if card[0] is not None}
+
+
+def _iso(utc: float | None) -> str | None:
+    return None if utc is None else datetime.fromtimestamp(utc, UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3]
 
 
 def _record(task: Task, record: dict[str, Any]) -> dict[str, Any]:

@@ -342,6 +342,22 @@ def test_pictures_carry_their_whole_record(run_toy, toy_night):
     assert str(toy_night) not in path.read_bytes().decode("latin-1")
 
 
+def test_a_stack_says_what_it_shows_and_when(run_toy, toy_night):
+    """Other programs read the header, not the record: FITS standard 4.0, sections 4.4.2 and 9.5."""
+    from astropy.io import fits
+
+    (toy_night / "night.yaml").write_text("captures: {'mars_*_R.npy': {exposure: 8 ms}}\n", encoding="utf-8")
+    assert run_toy().exit_code == 0
+    (stack,) = (toy_night.parent / "out" / "stacks").glob("mars*_R.fits")
+    header = fits.getheader(stack)
+    assert (header["OBJECT"], header["FILTER"], header["EXPTIME"]) == ("mars", "R", 0.008)
+    # By the toy source all recordings begin at 1e9 s, 700 frames of 10 ms.
+    assert header["DATE-OBS"] == "2001-09-09T01:46:40.000"
+    assert header["DATE-AVG"] == "2001-09-09T01:46:43.500"
+    assert (header["TIMESYS"], header["NFRAMES"] <= header["NTOTAL"]) == ("UTC", True)
+    assert "GAIN" not in header
+
+
 def test_what_the_data_refuse_is_not_tried_again_until_they_change(run_toy, toy_night):
     np.save(toy_night / "io_20250205_190000_dim.npy", np.zeros((50, 24, 32), np.uint8))
     first = run_toy()
