@@ -24,6 +24,7 @@ __all__ = [
     "Night",
     "NightFile",
     "find_recordings",
+    "fits_entry",
     "is_output",
     "read_night",
     "read_night_file",
@@ -129,6 +130,12 @@ def _plain_items(values: Mapping[str, Any]) -> dict[str, Any]:
     """Return a section of named entries as stages see it; an entry without a word is an empty one."""
     plain = {key: {} if one is None else one for key, one in values.items()}
     return {key: one.plain() if isinstance(one, Section) else one for key, one in plain.items()}
+
+
+def fits_entry(file: str, entry: str) -> bool:
+    """Say whether an entry under 'captures' is of a recording, by its path in the night, its name, or a pattern."""
+    name = file.rpartition("/")[2]
+    return entry in (file, name) or _fits(file, name, entry)
 
 
 def _fits(file: str, name: str, pattern: str) -> bool:

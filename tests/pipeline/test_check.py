@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from nightmill.cli.check import check
+from nightmill.cli.check import _joined, check
 from nightmill.run import Options, run_night
 from nightmill.run.progress import Progress
 from toysupport import TOY, TOY_RECIPE, products
@@ -346,6 +346,45 @@ def test_words_for_people(night) -> None:
     assert "moon_20250205_213000_R.npy" in why
     assert "mars" not in why
     assert "toy-rank: there" in why
+
+
+def test_what_was_probably_meant_otherwise_is_said(night) -> None:
+    """Nothing of it is wrong, so nothing stops; a run says the same."""
+    shutil.copy(night / "moon_20250205_213000_R.npy", night / "mooon_20250205_214000_R.npy")
+    np.save(night / "dark_20250205_100100.npy", np.zeros((50, 9, 9), np.uint8))
+    entries = "'moon_20250205_213000_G.npy': {gain: 3}, 'mars_*': {gain: 3}, 'moon_20250205_213000_R.npy': {gain: 3}"
+    text = f"captures: {{{entries}}}\nrecipes: {{marss: quick-look}}\n"
+    (night / "night.yaml").write_text(text, encoding="utf-8")
+    said = [
+        "night.yaml: captures: 'moon_20250205_213000_G.npy' is the name of no recording here; did you mean "
+        "'moon_20250205_213000_R.npy'?",
+        "no recipe is made for the target 'mooon' of mooon_20250205_214000_R.npy; did you mean 'moon'?",
+        "night.yaml: recipes: no capture here is of the target 'marss'; did you mean 'mars'?",
+        "1 dark used for nothing: no capture of that size, exposure, gain and filter, or no recipe here that uses a "
+        "dark: dark_20250205_100100.npy (9 x 9)",
+    ]
+    arguments = [str(night), "--out", str(night.parent / "new"), "--plugin", str(TOY)]
+    arguments += ["--recipe", str(night.parent / "toy.yaml")]
+    shown = CliRunner().invoke(check, arguments, standalone_mode=False).stdout
+    assert [line.removeprefix("note: ") for line in shown.splitlines() if line.startswith("note: ")] == said
+    options = Options(using="serial", plugins=(str(TOY),), recipe=str(night.parent / "toy.yaml"))
+    assert run_night(night, night.parent / "new", options, Progress(quiet=True)).exit_code == 0
+    lines = (night.parent / "new" / "journal.jsonl").read_text(encoding="utf-8").splitlines()
+    assert [one["text"] for one in map(json.loads, lines) if one["event"] == "hint"] == said
+
+
+def test_what_is_alike_stands_in_one_line(night) -> None:
+    arguments = [str(night), "--out", str(night.parent / "new"), "--plugin", str(TOY)]
+    arguments += ["--recipe", str(night.parent / "toy.yaml")]
+    shown = CliRunner().invoke(check, arguments, standalone_mode=False).stdout.splitlines()
+    (moon,) = [line for line in shown if line.startswith("moon_")]
+    assert moon.endswith("toy): to be made: fingerprint, toy-level, toy-rank, toy-mean, sheet, files")
+    one = {"step": "toy-scale", "label": "", "state": "again", "tasks": 1, "reasons": ["why"]}
+    there = {**one, "state": "there", "tasks": 0, "reasons": []}
+    joined = _joined([one, there, one, {**one, "reasons": ["other"]}])
+    assert [(each["state"], each["tasks"], each["reasons"]) for each in joined] == [
+        ("again", 2, ["why"]), ("there", 0, []), ("again", 1, ["other"]),
+    ]  # fmt: skip
 
 
 def test_a_hundred_captures_are_planned_quickly(tmp_path: Path) -> None:

@@ -77,6 +77,8 @@ def _show(report: dict[str, Any], why: str | None) -> None:
         console.print(f"no capture of {name}, which night.yaml names under 'references', is in this night so far")
     for one in report["broken_plugins"]:
         console.print(f"not loaded, and not needed here: plugin {one['name']}: {one['reason'].partition(chr(10))[0]}")
+    for text in report["hints"]:
+        console.print(f"note: {text}")
     for one in report["set_aside"]:
         console.print(f"set aside: {about(one['file'], one['reason'])}")
     if why is not None and not shown:
@@ -95,8 +97,11 @@ def _branch(console: Any, tree: Any, steps: list[dict[str, Any]], name: str, why
     if all(one["state"] in ("there", "set_aside") for one in steps) and why is None:
         console.print(f"{tree.label}: set aside, as before: {open_steps[0]['reasons'][0]}")
         return True
+    if all(one["state"] == "make" for one in steps) and why is None:
+        console.print(f"{tree.label}: to be made: {', '.join(dict.fromkeys(one['step'] for one in steps))}")
+        return True
     told = False
-    for one in steps:
+    for one in steps if why is not None else _joined(steps):
         words = _WORDS[one["state"]]
         if one["tasks"] > 1:
             words += f" ({one['tasks']} tasks)"
@@ -114,6 +119,16 @@ def _branch(console: Any, tree: Any, steps: list[dict[str, Any]], name: str, why
             branch.add(reason)
     console.print(tree)
     return True
+
+
+def _joined(steps: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Join what is done alike for each capture of a picture."""
+    joined: dict[tuple[Any, ...], dict[str, Any]] = {}
+    for one in steps:
+        alike = (one["step"], one["state"], *one["reasons"])
+        tasks = joined[alike]["tasks"] if alike in joined else 0
+        joined.setdefault(alike, {**one})["tasks"] = tasks + one["tasks"]
+    return list(joined.values())
 
 
 _WORDS = {

@@ -14,6 +14,7 @@ from .address import check_address
 from .crew import Crew
 from .driver import Driver
 from .follow import Settling
+from .hints import hints
 from .interrupt import InterruptedRunError, Watch
 from .links import OURS, check_links
 from .lock import hold, refuse_if_held
@@ -115,6 +116,10 @@ class _Run:
     def _pass(self, crew: Crew, shelf: Shelf, showing: Showing, watch: Watch, settling: Settling | None) -> None:
         """Take the inventory and work through the plan of what is there."""
         inventory, plan, board = self.session.survey(crew.open, settling.ready if settling else None, crew.room)
+        if settling is None and not self.options.follow:
+            for text in hints(self.session, inventory, plan):
+                self.journal.event("hint", text=text)
+                self.progress.note(text)
         driver = Driver(
             self.session, self.options, self.journal, self.progress, crew, shelf, showing, inventory, plan, board
         )

@@ -14,6 +14,7 @@ from ..plan.space import bytes_needed
 from ..recipe import Recipe
 from .choose import choose_recipe
 from .fitting import changed_parameters
+from .hints import hints
 from .reasons import content_reasons, input_reasons
 from .remember import PARTS, Memory, label_of, load_memory
 from .session import Session, open_here
@@ -39,9 +40,9 @@ def look_ahead(session: Session, workers: int) -> dict[str, Any]:
     dict
         JSON values: "night", "out", "captures" (file, target, filter, frames, recipe, changes, name, steps),
         "masters", "pictures" (names, added, files, consulted, steps), "not_recorded" (references of which the night
-        has no capture), "broken_plugins" (name, reason), "set_aside" (file, role, reason), "disk" (needed_bytes,
-        free_bytes) and "seconds" (None when nothing was timed so far). A step has "step", "label", "state" ("there",
-        "make", "again", "unknown", "set_aside"), "tasks" (how many it takes now) and "reasons".
+        has no capture), "broken_plugins" (name, reason), "hints" (sentences), "set_aside" (file, role, reason), "disk"
+        (needed_bytes, free_bytes) and "seconds" (None when nothing was timed so far). A step has "step", "label",
+        "state" ("there", "make", "again", "unknown", "set_aside"), "tasks" (how many it takes now) and "reasons".
     """
     inventory, plan, board = session.survey(open_here)
     board.want(plan.goals)
@@ -88,6 +89,7 @@ def look_ahead(session: Session, workers: int) -> dict[str, Any]:
         "pictures": pictures,
         "not_recorded": [name for name in session.night.settings.references if name.lower() not in recorded],
         "broken_plugins": [{"name": one.name, "reason": one.reason} for one in session.registry.broken],
+        "hints": hints(session, inventory, plan),
         "set_aside": [{"file": one.file, "role": one.role, "reason": one.reason} for one in inventory.set_aside],
         "disk": {"needed_bytes": needed, "free_bytes": free},
         "seconds": _time(plan, board, times, workers),

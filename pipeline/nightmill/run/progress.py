@@ -85,6 +85,11 @@ class Progress:
         """Tell what the user should know before anything starts."""
         self._console.print(f"beware: {text}", style="yellow", markup=False)
 
+    def note(self, text: str) -> None:
+        """Tell what the user may have meant otherwise."""
+        if not self._quiet:
+            self._console.print(f"note: {text}", style="yellow", markup=False)
+
     def pictures(self, names: list[str]) -> None:
         """Tell of finished pictures."""
         for name in names:
