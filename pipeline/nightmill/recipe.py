@@ -101,6 +101,8 @@ def find_recipe(name: str, registry: Registry, base: Path | None = None) -> Path
     known = {path.stem: path for path in shipped(registry)}
     if direct.name in (f"{direct.stem}.yaml", direct.stem) and direct.parent == Path() and direct.stem in known:
         return known[direct.stem]
+    if direct.is_file():
+        raise UsageError(f"{direct} is no recipe: a recipe is a text file whose name ends in .yaml")
     what = f"file {direct}, and no recipe ships under its name" if direct.suffix else f"recipe {name!r}"
     raise UsageError(f"there is no {what}{nearest(direct.stem, known)}")
 

@@ -75,13 +75,15 @@ def _night(sections: dict[str, Any]) -> Iterator[str]:
         else:
             shown = _quantities(values)
         if shown:
-            text = yaml.safe_dump({section: shown}, default_flow_style=None, sort_keys=False, width=10_000)
+            text = yaml.safe_dump(
+                {section: shown}, default_flow_style=None, sort_keys=False, allow_unicode=True, width=10_000
+            )
             yield from text.rstrip().splitlines()
 
 
 def _quantities(values: dict[str, Any]) -> dict[str, Any]:
     """Write values as they would be typed."""
-    units = {"deg": "deg", "m": "m", "mm": "mm", "um": "um", "hpa": "hPa", "c": "deg_C"}
+    units = {"deg": "deg", "m": "m", "mm": "mm", "um": "um", "hpa": "hPa", "c": "deg_C", "e": "electron"}
     shown = {}
     for key, value in values.items():
         stem, _, unit = key.rpartition("_")

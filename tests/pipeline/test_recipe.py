@@ -14,9 +14,10 @@ from nightmill.cli.recipe import recipe as command
 from nightmill.differences import differences
 from nightmill.errors import PluginError, RecipeError, UsageError
 from nightmill.locking import check_lock, lock_of, lock_text
-from nightmill.night import NightFile
+from nightmill.night import NightFile, read_night_file
 from nightmill.plugins import load_registry
-from nightmill.recipe import parse_recipe, read_recipe
+from nightmill.recipe import find_recipe, parse_recipe, read_recipe
+from nightmill.recovery import _night
 from nightmill.run.choose import Recipes, choose_recipe
 from nightmill.schema import DRAFT, night_schema, recipe_schema
 from toysupport import TOY, TOY_RECIPE, products
@@ -141,6 +142,26 @@ def test_what_carries_no_record_is_refused(tmp_path: Path) -> None:
         result = CliRunner().invoke(command, ["from", str(tmp_path / name)], standalone_mode=False)
         assert isinstance(result.exception, UsageError)
         assert name in str(result.exception)
+
+
+def test_a_night_comes_back_as_it_would_be_typed(tmp_path: Path) -> None:
+    text = (
+        "site: {name: Hügel, latitude: 47.1 deg, temperature: 5 deg_C}\n"
+        "camera: {pixel: 3.75 um, bits: 12, full_well: 14500 electron, read_noise: 1.2 electron}\n"
+    )
+    path = tmp_path / "night.yaml"
+    path.write_text(text, encoding="utf-8")
+    settings = read_night_file(path)
+    lines = list(_night({"site": settings.site.plain(), "camera": settings.camera.plain()}))
+    assert "Hügel" in lines[0]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert read_night_file(path) == settings
+
+
+def test_what_is_no_recipe_is_not_called_missing(tmp_path: Path) -> None:
+    (tmp_path / "moon.ser").write_bytes(b"")
+    with pytest.raises(UsageError, match=r"moon.ser is no recipe: a recipe is a text file whose name ends in .yaml"):
+        find_recipe(str(tmp_path / "moon.ser"), load_registry())
 
 
 def test_differences_in_words(tmp_path: Path) -> None:

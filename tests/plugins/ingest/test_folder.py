@@ -111,7 +111,8 @@ def test_strangers_and_damaged_frames_are_left_out(tmp_path):
     capture, data = read_all(tmp_path)
     np.testing.assert_array_equal(data, frames[[0, 1, 2, 4, 5]])
     assert capture.frames_missing == 1
-    assert "2 files" in capture.cautions[0] and "preview.png" in capture.cautions[1]
+    assert "2 files" in capture.cautions[0]
+    assert capture.cautions[1] == "1 file with another name, preview.png, is not part of the series."
 
 
 def test_folders_that_are_no_series(tmp_path):

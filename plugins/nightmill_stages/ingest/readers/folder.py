@@ -86,9 +86,16 @@ class FolderReader(Reader):
         cautions = []
         if left_out:
             why = f" ({broken[0][1]})" if broken else ""
-            cautions.append(f"{len(left_out)} files of another size or setting, or damaged, are left out{why}.")
+            files = "1 file" if len(left_out) == 1 else f"{len(left_out)} files"
+            names_them = f"such as {left_out[0]}" if len(left_out) > 1 else left_out[0]
+            cautions.append(f"{files} of another size or setting, or damaged, left out: {names_them}{why}.")
         if others:
-            cautions.append(f"{len(others)} files with other names, such as {others[0]}, are not part of the series.")
+            files = (
+                f"1 file with another name, {others[0]}, is"
+                if len(others) == 1
+                else f"{len(others)} files with other names, such as {others[0]}, are"
+            )
+            cautions.append(f"{files} not part of the series.")
         picks = [good[n] for n in sorted({0, len(good) // 2, len(good) - 1})]
         looks = [form.glance(path / name) for name in picks]
         first, last = looks[0], looks[-1].image
