@@ -7,7 +7,10 @@ from numpy.typing import NDArray
 
 from .flags import UNUSABLE, Flag, describe
 
-__all__ = ["clear_level", "find_gaps", "judge", "summary"]
+__all__ = ["burnt_out", "clear_level", "find_gaps", "judge", "summary"]
+
+MANY_BURNT = 0.5
+"""Share of the usable frames beyond which frames that are not burnt out cannot fill in for those that are."""
 
 
 def find_gaps(utc: NDArray[np.float64]) -> NDArray[np.int32]:
@@ -54,11 +57,24 @@ def judge(
     return flags, (flags & unusable) == 0
 
 
+def burnt_out(flags: NDArray[np.int32], kept: NDArray[np.bool_]) -> str | None:
+    """Return a sentence where most of the usable frames are burnt out somewhere, so that the stack is, too."""
+    usable = int(kept.sum())
+    burnt = int(np.count_nonzero(kept & ((flags & Flag.SATURATED) != 0)))
+    if burnt <= MANY_BURNT * usable:
+        return None
+    return (
+        f"In {burnt} of {usable} usable frames parts of the object are burnt out: there detail is lost, and brightness "
+        "and colour are wrong; expose shorter, or with less gain."
+    )
+
+
 def summary(flags: NDArray[np.int32], kept: NDArray[np.bool_]) -> list[tuple[str, int, str]]:
     """Return (name, count, sentence) for the usable frames and for every flag that occurs."""
     result = [("usable", int(kept.sum()), f"{int(kept.sum())} of {len(kept)} frames are usable")]
     for flag in Flag:
         count = int(np.count_nonzero(flags & flag))
         if count:
-            result.append((flag.name.lower() if flag.name else str(flag), count, f"{count} frames: {describe(flag)}"))
+            frames = f"{count} frame{'' if count == 1 else 's'}"
+            result.append((flag.name.lower() if flag.name else str(flag), count, f"{frames}: {describe(flag)}"))
     return result

@@ -14,7 +14,7 @@ from nightmill.errors import CaptureError
 
 from .band import Band, sharpness_of
 from .batch import blur3, halved, planes_of
-from .conclude import find_gaps, judge, summary
+from .conclude import burnt_out, find_gaps, judge, summary
 from .flags import Flag
 from .locate import Scene, cell_noise, halvings, look, survey_scene
 from .luminance import boxes_around
@@ -41,7 +41,7 @@ class Grade(stage.Survey):
     """
 
     name = "grade"
-    version = "2"
+    version = "3"
     gives: ClassVar[Mapping[str, str]] = {
         "level": "brightness of the object above the sky, fraction of full scale",
         "background": "brightness of the sky, fraction of full scale",
@@ -154,6 +154,9 @@ class Grade(stage.Survey):
         )
         for name, value, text in summary(flags, kept):
             context.measure(name, value, text)
+        burnt = burnt_out(flags, kept)
+        if burnt is not None:
+            context.caution("saturated", burnt)
         if not kept.any():
             raise CaptureError("no frame is usable: " + "; ".join(text for _, _, text in summary(flags, kept)))
         return {"flags": flags, "kept": kept}

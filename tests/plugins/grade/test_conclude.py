@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from nightmill_stages.grade.conclude import find_gaps, judge, summary
+from nightmill_stages.grade.conclude import burnt_out, find_gaps, judge, summary
 from nightmill_stages.grade.flags import Flag
 
 
@@ -29,6 +29,27 @@ def test_clouds_copies_and_lost_frames_are_not_kept() -> None:
     words = " ".join(text for _, _, text in summary(flags, kept))
     assert "43 of 50 frames are usable" in words
     assert "cloud" in words
+
+
+def test_a_burnt_out_capture_is_told_and_a_few_burnt_frames_are_not() -> None:
+    flags = np.zeros(20, np.int32)
+    flags[:10] = Flag.SATURATED
+    kept = np.ones(20, bool)
+    assert burnt_out(flags, kept) is None
+    kept[19] = False
+    said = burnt_out(flags, kept)
+    assert said is not None
+    assert said.startswith("In 10 of 19 usable frames parts of the object are burnt out: there detail is lost")
+    assert burnt_out(flags, np.zeros(20, bool)) is None
+
+
+def test_one_frame_is_not_called_frames() -> None:
+    flags = np.array([0, Flag.CUT, Flag.DIMMED, Flag.DIMMED], np.int32)
+    words = [text for _, _, text in summary(flags, np.array([True, False, False, False]))]
+    assert words[1:] == [
+        "1 frame: the object is cut by the edge of the frame",
+        "2 frames: dimmed, by cloud most likely",
+    ]
 
 
 def test_frames_that_are_all_cut_stay() -> None:
