@@ -65,13 +65,23 @@ def capture_rows(one: Json, sheet: Json, facts: Json) -> list[tuple[str, str]]:
 
 
 def notes(listed: Sequence[Json]) -> dict[str, list[dict[str, str]]]:
-    """Sort notes by kind, equal ones once; where they are of several captures, each says of which."""
+    """Sort notes by kind, equal ones once; where they are of several captures, each says of which.
+
+    A caution says so only where captures differ in it: most are the same for all filters of a set.
+    """
     sorted_notes: dict[str, list[dict[str, str]]] = {"choice": [], "caution": [], "measure": []}
     several = len({note.get("of") for note in listed if note.get("of")}) > 1
+    texts: dict[tuple[str, str], set[str]] = {}
+    for note in listed:
+        texts.setdefault((str(note["stage"]), str(note["name"])), set()).add(str(note["text"]))
+
+    def differs(note: Json) -> bool:
+        return len(texts[str(note["stage"]), str(note["name"])]) > 1
+
     for note in listed:
         said = {"stage": str(note["stage"]), "name": str(note["name"]), "value": _value(note.get("value"))}
         said["text"] = str(note["text"])
-        said["of"] = str(note.get("of") or "") if several and note["kind"] != "caution" else ""
+        said["of"] = str(note.get("of") or "") if several and (note["kind"] != "caution" or differs(note)) else ""
         kind = sorted_notes.setdefault(note["kind"], [])
         if said not in kind:
             kind.append(said)

@@ -187,3 +187,14 @@ def test_anchors_of_different_files_differ():
 def test_a_night_is_named_by_its_evening(utc, longitude, named):
     site = {} if longitude is None else {"longitude_deg": longitude}
     assert words.title([{"utc_mid": utc}], {"site": site}) == named
+
+
+def test_a_caution_says_of_which_capture_it_is_only_where_they_differ():
+    def caution(name, of, text):
+        return {"kind": "caution", "stage": "sharpen", "name": name, "of": of, "text": text, "value": None}
+
+    listed = [caution("seeing", f"mars_{one}.ser", f"air of {one}") for one in "RGB"]
+    listed += [caution("dark", f"mars_{one}.ser", "No dark fits.") for one in "RGB"]
+    said = [(one["text"], one["of"]) for one in words.notes(listed)["caution"]]
+    assert said == [(f"air of {one}", f"mars_{one}.ser") for one in "RGB"] + [("No dark fits.", "")]
+    assert words.notes(listed[:1])["caution"][0]["of"] == ""
