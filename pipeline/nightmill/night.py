@@ -247,15 +247,17 @@ class Found:
     source: str
 
 
-def find_recordings(folder: Path, sources: Sequence[Source], skip: Sequence[Path] = ()) -> list[Found]:
+def find_recordings(
+    folder: Path, sources: Sequence[Source], skip: Sequence[Path] = (), links: list[str] | None = None
+) -> list[Found]:
     """List what the sources accept below `folder`, in order of the names; nothing is opened.
 
     A folder that a source accepts as one recording is not looked into any further. Hidden names, everything in `skip`
     (the output folder), and the products of other runs are passed over; links to folders are not followed, so there
-    are no circles.
+    are no circles. The names of such links, and of links that lead nowhere, are added to `links`.
     """
     barred = {path.resolve() for path in skip}
-    return list(_walk(folder, folder, sources, barred))
+    return list(_walk(folder, folder, sources, barred, [] if links is None else links))
 
 
 def is_output(folder: Path) -> bool:
@@ -263,7 +265,7 @@ def is_output(folder: Path) -> bool:
     return all((folder / name).is_file() for name in OUTPUT)
 
 
-def _walk(folder: Path, root: Path, sources: Sequence[Source], barred: set[Path]) -> Iterator[Found]:
+def _walk(folder: Path, root: Path, sources: Sequence[Source], barred: set[Path], links: list[str]) -> Iterator[Found]:
     with os.scandir(folder) as listing:
         entries = sorted(listing, key=lambda entry: entry.name)
     for entry in entries:
@@ -274,4 +276,6 @@ def _walk(folder: Path, root: Path, sources: Sequence[Source], barred: set[Path]
         if source is not None:
             yield Found(path, path.relative_to(root).as_posix(), source.name)
         elif entry.is_dir(follow_symlinks=False) and not is_output(path):
-            yield from _walk(path, root, sources, barred)
+            yield from _walk(path, root, sources, barred, links)
+        elif entry.is_symlink() and (path.is_dir() or not path.exists()):
+            links.append(path.relative_to(root).as_posix())

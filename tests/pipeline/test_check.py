@@ -14,6 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 from nightmill.cli.check import _joined, check
+from nightmill.errors import UsageError
 from nightmill.run import Options, run_night
 from nightmill.run.progress import Progress
 from toysupport import TOY, TOY_RECIPE, products
@@ -371,6 +372,27 @@ def test_what_was_probably_meant_otherwise_is_said(night) -> None:
     assert run_night(night, night.parent / "new", options, Progress(quiet=True)).exit_code == 0
     lines = (night.parent / "new" / "journal.jsonl").read_text(encoding="utf-8").splitlines()
     assert [one["text"] for one in map(json.loads, lines) if one["event"] == "hint"] == said
+
+
+def test_links_that_are_passed_over_are_told(night, look) -> None:
+    """A folder of recordings behind a link is not taken for a part of the night, and nobody has to wonder why."""
+    elsewhere = night.parent / "elsewhere"
+    elsewhere.mkdir()
+    shutil.move(night / "moon_20250205_213000_R.npy", elsewhere)
+    try:
+        (night / "linked").symlink_to(elsewhere, target_is_directory=True)
+        (night / "moon_20250205_214000_R.npy").symlink_to(elsewhere / "moon_20250205_213000_R.npy")
+        (night / "lost").symlink_to(elsewhere / "gone")
+    except OSError:
+        pytest.skip("links cannot be made here")
+    found = look()
+    assert [one["file"] for one in found["captures"]] == ["mars_20250205_203000_R.npy", "moon_20250205_214000_R.npy"]
+    (said,) = found["hints"]
+    assert said.startswith("2 links passed over, for links to folders are not followed, and some lead nowhere: linked,")
+    for path in night.glob("*.npy"):
+        path.unlink()
+    with pytest.raises(UsageError, match=r"looked for what these stages read: toy-source; 2 links passed over"):
+        look()
 
 
 def test_what_is_alike_stands_in_one_line(night) -> None:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from ..plan import Plan
     from .session import Session
 
-__all__ = ["hints"]
+__all__ = ["hints", "links_passed"]
 
 NEAR = 0.75
 """Names are that near that one was likely typed for the other (difflib): "jupitr" and "jupiter" are at 0.92."""
@@ -32,16 +32,23 @@ def hints(session: Session, inventory: Inventory, plan: Plan) -> list[str]:
         Of all the recordings that lie in the night.
     plan : Plan
     """
-    return [*_entries(session), *_targets(session, inventory), *_aids(inventory, plan)]
+    links: list[str] = []
+    files = [one.file for one in session.recordings(links)]
+    passed = [links_passed(links)] if links else []
+    return [*passed, *_entries(session, files), *_targets(session, inventory), *_aids(inventory, plan)]
 
 
-def _entries(session: Session) -> Iterator[str]:
+def links_passed(links: list[str]) -> str:
+    """Say which links in a night were passed over, and what to do."""
+    return (
+        f"{count(len(links), 'link')} passed over, for links to folders are not followed, and some lead nowhere: "
+        f"{_listed(links)}; name the folder itself, or link to single files"
+    )
+
+
+def _entries(session: Session, files: list[str]) -> Iterator[str]:
     """Entries under 'captures' that are of no recording."""
-    entries = session.night.settings.captures
-    if not entries:
-        return
-    files = [one.file for one in session.recordings()]
-    for entry in entries:
+    for entry in session.night.settings.captures:
         if not any(fits_entry(file, entry) for file in files):
             meant = _near(entry, [name for file in files for name in (file, file.rpartition("/")[2])])
             yield f"night.yaml: captures: {entry!r} is the name of no recording here{meant}"

@@ -22,6 +22,7 @@ from ..telling import size
 from ..work import perform
 from .choose import Recipes, choose_recipe
 from .fitting import Fitting
+from .hints import links_passed
 from .index import Index
 from .inventory import Inventory, Opener, SetAside, open_again, take_inventory
 from .reading import settle
@@ -44,17 +45,19 @@ class Session:
     store: Store
     index: Index
 
-    def recordings(self) -> list[Found]:
-        """List the recordings that lie in the night now; nothing is opened."""
+    def recordings(self, links: list[str] | None = None) -> list[Found]:
+        """List the recordings that lie in the night now; nothing is opened. Links passed over are added to `links`."""
         stages = [call.make() for call in _sources(self.recipes)]
-        return find_recordings(self.night.folder, [s for s in stages if isinstance(s, Source)], [self.out])
+        return find_recordings(self.night.folder, [s for s in stages if isinstance(s, Source)], [self.out], links)
 
     def refuse_empty(self) -> None:
         """Raise a UsageError when there is no recording at all; nothing is opened and nothing written."""
-        if not self.recordings():
+        links: list[str] = []
+        if not self.recordings(links):
+            passed = f"; {links_passed(links)}" if links else ""
             raise UsageError(
                 f"there is no recording in {self.night.folder}; looked for what these stages read: "
-                f"{', '.join(call.name for call in _sources(self.recipes))}"
+                f"{', '.join(call.name for call in _sources(self.recipes))}{passed}"
             )
 
     def survey(
