@@ -91,7 +91,10 @@ def shipped(registry: Registry) -> Iterator[Path]:
 
 
 def find_recipe(name: str, registry: Registry, base: Path | None = None) -> Path:
-    """Return the file of a recipe: a path (beside `base` when relative), else the name of a shipped one."""
+    """Return the file of a recipe: a path (beside `base` when relative), else the name of a shipped one.
+
+    Of a shipped recipe's name the end will do where no other ends so: "colour-planet" for "one-shot-colour-planet".
+    """
     direct = Path(name)
     if direct.suffix in (".yaml", ".yml"):
         candidates = [direct] if direct.is_absolute() else [(base or Path.cwd()) / direct, direct]
@@ -101,6 +104,9 @@ def find_recipe(name: str, registry: Registry, base: Path | None = None) -> Path
     known = {path.stem: path for path in shipped(registry)}
     if direct.name in (f"{direct.stem}.yaml", direct.stem) and direct.parent == Path() and direct.stem in known:
         return known[direct.stem]
+    endings = [stem for stem in known if stem.endswith(f"-{direct.stem}") and direct.parent == Path()]
+    if len(endings) == 1 and direct.suffix in ("", ".yaml"):
+        return known[endings[0]]
     if direct.is_file():
         raise UsageError(f"{direct} is no recipe: a recipe is a text file whose name ends in .yaml")
     what = f"file {direct}, and no recipe ships under its name" if direct.suffix else f"recipe {name!r}"

@@ -158,6 +158,15 @@ def test_a_night_comes_back_as_it_would_be_typed(tmp_path: Path) -> None:
     assert read_night_file(path) == settings
 
 
+def test_the_end_of_a_shipped_name_will_do_where_one_alone_has_it() -> None:
+    registry = load_registry()
+    for name in ("colour-planet", "colour-planet.yaml", "one-shot-colour-planet.yaml"):
+        assert find_recipe(name, registry).stem == "one-shot-colour-planet"
+    for name in ("planet", "surface.yaml", "lour-planet", "elsewhere/colour-planet.yaml"):
+        with pytest.raises(UsageError, match="there is no"):
+            find_recipe(name, registry)
+
+
 def test_what_is_no_recipe_is_not_called_missing(tmp_path: Path) -> None:
     (tmp_path / "moon.ser").write_bytes(b"")
     with pytest.raises(UsageError, match=r"moon.ser is no recipe: a recipe is a text file whose name ends in .yaml"):
