@@ -78,6 +78,8 @@ def _aids(inventory: Inventory, plan: Plan) -> Iterator[str]:
         if aid.file not in plan.masters and not aid.file.startswith(LIBRARY):
             words = [aid.filter] if aid.filter else []
             words.append(f"{aid.width} x {aid.height}")
+            words += [] if aid.exposure_s is None else [f"{aid.exposure_s:g} s"]
+            words += [] if aid.gain is None else [f"gain {aid.gain:g}"]
             idle.setdefault(aid.role, []).append(f"{aid.file} ({', '.join(words)})")
     for role, files in idle.items():
         yield (

@@ -171,7 +171,8 @@ def test_what_a_picture_does_not_say_can_be_given(tmp_path: Path) -> None:
         (("a.fits", "--at", "5,5", "--system", "IV"), "no system of longitude 'IV'"),
         (("a.fits", "--at", "5,5", "--site", "here"), "LAT,LON"),
         (("none.fits", "--at", "5,5"), "no picture"),
-        (("text.fits", "--at", "5,5"), "cannot be read"),
+        (("text.fits", "--at", "5,5"), "text.fits is no FITS file; name the .fits that nightmill wrote"),
+        (("cut.fits", "--at", "5,5"), "cannot be read"),
         (("a.fits", "-o", "map.png"), "ends in .fits"),
         (("a.fits", "-o", "a.fits"), "there already"),
         (("a.fits", "-o", "map.fits", "--darkening", "1", "--keep-darkening"), "exclude"),
@@ -184,6 +185,7 @@ def test_wrong_usage_is_2_and_says_why(
     monkeypatch.chdir(tmp_path)
     save(tmp_path / "a.fits", "2026-01-12T22:10:00", north=33.0)
     (tmp_path / "text.fits").write_text("no picture")
+    (tmp_path / "cut.fits").write_bytes((tmp_path / "a.fits").read_bytes()[:4000])
     code, out, said = run(*arguments)
     assert code == 2
     assert message in said.replace("\n", " ")

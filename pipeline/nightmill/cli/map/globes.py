@@ -37,6 +37,9 @@ def _read(path: Path) -> tuple[NDArray[np.float32], dict[str, Any], Any]:
 
     if not path.is_file():
         raise UsageError(f"there is no picture {path}")
+    with path.open("rb") as stream:
+        if stream.read(6) != b"SIMPLE":
+            raise UsageError(f"{path} is no FITS file; name the .fits that nightmill wrote beside it")
     try:
         with fits.open(path, memmap=False) as hdus:
             header, data = hdus[0].header.copy(), hdus[0].data
