@@ -29,6 +29,8 @@ class Placed:
 
 def _read(path: Path) -> tuple[NDArray[np.float32], dict[str, Any], Any]:
     """Picture, record and header of a FITS file."""
+    import warnings
+
     import numpy as np
     from astropy.io import fits
 
@@ -41,10 +43,12 @@ def _read(path: Path) -> tuple[NDArray[np.float32], dict[str, Any], Any]:
         if stream.read(6) != b"SIMPLE":
             raise UsageError(f"{path} is no FITS file; name the .fits that nightmill wrote beside it")
     try:
-        with fits.open(path, memmap=False) as hdus:
-            header, data = hdus[0].header.copy(), hdus[0].data
-        kept = read_record(path)
-    except (OSError, ValueError, TypeError, KeyError) as error:
+        with warnings.catch_warnings():
+            warnings.filterwarnings("error", "File may have been truncated")
+            with fits.open(path, memmap=False) as hdus:
+                header, data = hdus[0].header.copy(), hdus[0].data
+            kept = read_record(path)
+    except (OSError, ValueError, TypeError, KeyError, UserWarning) as error:
         raise UsageError(f"{path} cannot be read as a FITS picture: {error}") from None
     if data is None or data.ndim not in (2, 3) or (data.ndim == 3 and len(data) != 3):
         raise UsageError(f"{path} holds no picture of one or three planes")
