@@ -44,12 +44,12 @@ def _read(path: Path) -> tuple[NDArray[np.float32], dict[str, Any], Any]:
             raise UsageError(f"{path} is no FITS file; name the .fits that nightmill wrote beside it")
     try:
         with warnings.catch_warnings():
-            warnings.filterwarnings("error", "File may have been truncated")
+            warnings.simplefilter("ignore")  # of a file that is cut off, data that are too few tell enough
             with fits.open(path, memmap=False) as hdus:
                 header, data = hdus[0].header.copy(), hdus[0].data
             kept = read_record(path)
-    except (OSError, ValueError, TypeError, KeyError, UserWarning) as error:
-        raise UsageError(f"{path} cannot be read as a FITS picture: {error}") from None
+    except (OSError, ValueError, TypeError, KeyError) as error:
+        raise UsageError(f"{path} cannot be read as a FITS picture; is it cut off? {error}") from None
     if data is None or data.ndim not in (2, 3) or (data.ndim == 3 and len(data) != 3):
         raise UsageError(f"{path} holds no picture of one or three planes")
     return np.asarray(data, np.float32), kept, header
