@@ -14,9 +14,26 @@ NARROW_NM = {"ir": 742.0, "uv": 360.0, "ch4": 889.0, "ha": 656.3}
 """Effective wavelength of others, whose width differs from maker to maker, nm."""
 
 
+WORDS = {
+    "red": "r",
+    "green": "g",
+    "blue": "b",
+    "lum": "l",
+    "luminance": "l",
+    "infrared": "ir",
+    "ultraviolet": "uv",
+    "methane": "ch4",
+    "h-alpha": "ha",
+    "h_alpha": "ha",
+    "halpha": "ha",
+}
+"""Filters whose names are written out, and their usual letters."""
+
+
 def filter_key(name: str | None) -> str:
-    """Filter names compare without case and blanks around them."""
-    return (name or "").strip().casefold()
+    """Filter names compare without case and blanks around them, and a word as its usual letters: "Red" as "R"."""
+    key = (name or "").strip().casefold()
+    return WORDS.get(key, key)
 
 
 def wavelength_nm(name: str | None, given: Mapping[str, float], *, broad: bool = False) -> float | None:

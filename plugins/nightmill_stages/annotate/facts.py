@@ -9,6 +9,7 @@ from typing import Any
 
 from nightmill.artefacts import Picture
 from nightmill_sky import Ephemeris
+from nightmill_sky.filters import filter_key
 
 __all__ = ["SOLAR_CAUTION", "facts", "nice_length", "orientation", "title"]
 
@@ -115,8 +116,8 @@ def _telescope(telescope: Mapping[str, Any]) -> str | None:
 def _filters(picture: Picture, waves: Mapping[str, Any]) -> str | None:
     if picture.filters == ("RGB",):
         return "one-shot colour"
-    known = {name.casefold(): wave for name, wave in waves.items()}
-    shown = [f"{f} {known[f.casefold()]:.4g} nm" if f.casefold() in known else f for f in picture.filters]
+    known = {filter_key(name): wave for name, wave in waves.items()}
+    shown = [f"{f} {known[filter_key(f)]:.4g} nm" if filter_key(f) in known else f for f in picture.filters]
     return ", ".join(shown) or None
 
 

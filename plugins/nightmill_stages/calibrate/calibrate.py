@@ -35,6 +35,7 @@ class Calibrate(stage.FrameStage):
     """
 
     name = "calibrate"
+    version = "2"
     aids: ClassVar[Mapping[str, str]] = {"dark": "master-dark", "flat": "master-flat"}
 
     class Parameters(stage.Parameters):

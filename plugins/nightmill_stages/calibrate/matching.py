@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from nightmill.artefacts import Capture
+from nightmill_sky.filters import filter_key
 
 __all__ = ["EXPOSURE_TOLERANCE", "best_dark", "best_flat", "is_master"]
 
@@ -40,7 +41,7 @@ def best_flat(light: Capture, flats: Sequence[Capture]) -> Capture | None:
     """
     ranked = []
     for flat in flats:
-        same = (light.filter or "").lower() == (flat.filter or "").lower()
+        same = filter_key(light.filter) == filter_key(flat.filter)
         if _same_sensor(light, flat) and (same or flat.filter is None):
             ranked.append((not same, _seconds_apart(light, flat), flat.file, flat.path, flat))
     return min(ranked, key=lambda entry: entry[:4])[4] if ranked else None

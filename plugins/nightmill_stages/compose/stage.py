@@ -66,7 +66,7 @@ class Compose(PictureStage):
     """
 
     name = "compose"
-    version = "12"
+    version = "13"
     uses = ("extinction", "filters", "references", "site", "telescope")
 
     class Parameters(stage.Parameters):

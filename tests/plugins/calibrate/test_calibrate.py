@@ -223,6 +223,7 @@ def test_the_flat_that_fits_best():
     assert best_flat(light, [blue]) is None
     assert best_flat(light, [blue, bare]) is bare
     assert best_flat(light, [blue, bare, red]) is red
+    assert best_flat(light.replace(filter="Red"), [blue, bare, red]) is red
     later = red.replace(utc_start=1500.0)
     assert Calibrate().choose_aids(light, {"flat": [red, later], "dark": []}) == {"flat": later}
 

@@ -78,6 +78,16 @@ def test_grouping_by_the_channels_that_the_recipe_names():
     assert group(*units, channels={"red": "CH4", "blue": "UV"}) == [[0, 1, 2], [3]]
 
 
+def test_filters_that_are_written_out_make_a_set():
+    units = [capture("Red", 0), capture("Green", 2), capture("blue", 4), capture("Luminance", 6), capture("R", 60)]
+    assert group(*units) == [[0, 1, 2, 3], [4]]
+    named = zip(rgb(), ("Red", "Green", "blue"), strict=True)
+    pictures = [one.replace(filters=(word,), captures=(one.captures[0].replace(filter=word),)) for one, word in named]
+    made, context = develop(pictures)
+    assert [one.filters for one in made] == [("Red", "Green", "blue")]
+    assert "channels" not in names(context, "caution")
+
+
 def test_luminance_joins_by_default_only_as_l():
     units = [capture("R", 0), capture("G", 2), capture("B", 4), capture("L", 6), capture("IR", 8)]
     assert group(*units) == [[0, 1, 2, 3], [4]]
