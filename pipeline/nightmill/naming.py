@@ -92,6 +92,9 @@ def parse_name(file: str, pattern: str, words: Words) -> Named:
             return Named(None, target, filter)
         if target in words.roles and filter and filter.lower() in words.filters:
             return Named(target, None, filter)
+    if re.search(r"\S\s+\S", stem):
+        # Blanks where the pattern has none stand for what parts its words.
+        return parse_name(re.sub(r"\s+", "_", stem.strip()) + ".name", pattern, words)
     first = re.split(r"[_\W]", stem, maxsplit=1)[0].lower()
     return Named(role=first if first in words.roles else None)
 
