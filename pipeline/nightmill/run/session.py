@@ -165,7 +165,7 @@ def prepare(
     settled = settle(folder, recipe=recipe, plugins=plugins, locked=locked)
     night = settled.night
     out = out_of(night.folder, out)
-    if out == night.folder or out in night.folder.parents:
+    if _holds(out, night.folder):
         raise UsageError(f"the output folder {out} holds the night itself; give another --out")
     if is_output(night.folder):
         raise UsageError(
@@ -175,6 +175,11 @@ def prepare(
     store = Store(out / ".store")
     index = Index(store.root / "index.json")
     return Session(night, out, settled.registry, settled.plugins, settled.recipes, settled.fitting, store, index)
+
+
+def _holds(out: Path, folder: Path) -> bool:
+    """Whether a folder is the night's, or one around it, by whatever name: links, "..", capitals where none count."""
+    return out.is_dir() and any(out.samefile(one) for one in (folder, *folder.parents))
 
 
 def _check_place(out: Path) -> None:
@@ -197,11 +202,14 @@ def _too_large(capture: Capture, room: int | None) -> str | None:
 
 def out_of(folder: Path, out: Path | None) -> Path:
     """Return the output folder of a night, as given or by default."""
-    return (out or default_out(folder)).expanduser().absolute()
+    out = (out or default_out(folder)).expanduser().absolute()
+    return out.resolve() if ".." in out.parts else out
 
 
 def default_out(folder: Path) -> Path:
     """Return where products go by default: beside the night, so that the night itself is never written to."""
+    if not folder.name:
+        raise UsageError(f"{folder} is the top of a disk, and nothing lies beside it; give --out")
     return folder.with_name(f"{folder.name}-finished")
 
 

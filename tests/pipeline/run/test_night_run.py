@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -15,6 +16,7 @@ from nightmill.plan import Step
 from nightmill.run import Options, driver, run_night
 from nightmill.run.lock import hold
 from nightmill.run.progress import Progress
+from nightmill.run.session import out_of
 from toysupport import TOY_RECIPE, events, products
 
 
@@ -308,6 +310,30 @@ def test_an_empty_night_and_a_missing_one_are_said(run_toy, toy_night):
 def test_an_output_folder_around_the_night_is_refused(run_toy):
     with pytest.raises(UsageError, match="holds the night itself"):
         run_toy("")
+
+
+def test_the_night_by_another_name_is_refused_too(run_toy, toy_night):
+    """Products between the recordings would be written into a folder that is never written to."""
+    before = sorted(toy_night.iterdir())
+    names = ["night", "night/../night", "elsewhere/../night"]
+    (toy_night.parent / "elsewhere").mkdir()
+    try:
+        (toy_night.parent / "link").symlink_to(toy_night, target_is_directory=True)
+        (toy_night.parent / "around").symlink_to(toy_night.parent, target_is_directory=True)
+        names += ["link", "around", "around/night"]
+    except OSError:
+        pass  # links cannot be made here
+    for name in names:
+        with pytest.raises(UsageError, match="holds the night itself"):
+            run_toy(name)
+    assert sorted(toy_night.iterdir()) == before
+
+
+def test_a_night_at_the_top_of_a_disk_needs_a_place_for_its_products(tmp_path):
+    top = Path(tmp_path.anchor)
+    with pytest.raises(UsageError, match="is the top of a disk, and nothing lies beside it; give --out"):
+        out_of(top, None)
+    assert out_of(top, tmp_path / "a" / ".." / "out") == tmp_path.resolve() / "out"
 
 
 def test_products_of_other_runs_are_no_recordings(run_toy, toy_night):
