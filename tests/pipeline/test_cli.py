@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import time
@@ -67,6 +68,31 @@ def test_2_for_wrong_usage(arguments, message, tmp_path):
     assert done.returncode == 2
     assert message in done.stderr
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252", "utf-8"])
+def test_names_that_the_terminal_cannot_show_end_nothing(encoding, toy, toy_night, monkeypatch):
+    """Windows gives a pipe its old code page, and Linux has names that are no text at all."""
+    monkeypatch.setenv("PYTHONIOENCODING", encoding)
+    named = toy_night.parent / "nächte 🌙"
+    toy_night.rename(named)
+    try:
+        (named / os.fsdecode(b"mars_20250205_205900_B\xff.npy")).write_bytes(b"junk")
+    except (OSError, ValueError):
+        pytest.skip("such names cannot be made here")
+    arguments = [named if one == toy_night else named.parent / "out 🌙" if one == toy[3] else one for one in toy]
+    done = nightmill_bytes(*arguments)
+    assert done.returncode == 1, done.stderr
+    assert b"Traceback" not in done.stderr
+    assert b"3 pictures of 3 captures; 1 set aside" in done.stdout
+    shown = nightmill_bytes("check", *arguments[1:-2])
+    assert shown.returncode == 0, shown.stderr
+    assert b"all there" in shown.stdout
+
+
+def nightmill_bytes(*arguments):
+    command = [sys.executable, "-m", "nightmill", *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, timeout=120, check=False)
 
 
 def test_2_for_an_output_folder_that_cannot_be_one(toy, toy_night):

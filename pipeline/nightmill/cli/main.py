@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import atexit
 import gc
+import io
 import sys
 from importlib import import_module
 
@@ -93,6 +94,10 @@ def main(arguments: list[str] | None = None) -> None:
     # At the end everything goes at once: a last look through all of it would take longer than many a command.
     atexit.unregister(gc.freeze)
     atexit.register(gc.freeze)
+    for stream in (sys.stdout, sys.stderr):
+        # A name that the terminal's letters cannot show must not end a night: it is written with escapes.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     try:
         code = _nightmill.main(args=arguments, prog_name="nightmill", standalone_mode=False)
     except click.UsageError as error:
