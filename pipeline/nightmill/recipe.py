@@ -30,6 +30,9 @@ from .stage import Stage
 
 __all__ = ["Call", "Recipe", "find_recipe", "parse_recipe", "read_recipe"]
 
+PICTURES = (".fits", ".tif", ".png", ".mp4")
+"""What finished pictures end in."""
+
 FORMAT = 1
 MOST_ABOVE = 8
 KEYS = ("nightmill", "title", "about", "for", "extends", "change", "stages", "changes", "locked")
@@ -108,7 +111,11 @@ def find_recipe(name: str, registry: Registry, base: Path | None = None) -> Path
     if len(endings) == 1 and direct.suffix in ("", ".yaml"):
         return known[endings[0]]
     if direct.is_file():
-        raise UsageError(f"{direct} is no recipe: a recipe is a text file whose name ends in .yaml")
+        recover = f"; a picture's own is had by 'nightmill recipe from {direct} -o recipe.yaml'"
+        raise UsageError(
+            f"{direct} is no recipe: a recipe is a text file whose name ends in .yaml"
+            + (recover if direct.suffix.lower() in PICTURES else "")
+        )
     what = f"file {direct}, and no recipe ships under its name" if direct.suffix else f"recipe {name!r}"
     raise UsageError(f"there is no {what}{nearest(direct.stem, known)}")
 

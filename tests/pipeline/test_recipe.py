@@ -171,6 +171,11 @@ def test_what_is_no_recipe_is_not_called_missing(tmp_path: Path) -> None:
     (tmp_path / "moon.ser").write_bytes(b"")
     with pytest.raises(UsageError, match=r"moon.ser is no recipe: a recipe is a text file whose name ends in .yaml"):
         find_recipe(str(tmp_path / "moon.ser"), load_registry())
+    (tmp_path / "moon.png").write_bytes(b"")
+    with pytest.raises(
+        UsageError, match=r"a picture's own is had by 'nightmill recipe from .*moon.png -o recipe.yaml'"
+    ):
+        find_recipe(str(tmp_path / "moon.png"), load_registry())
 
 
 def test_differences_in_words(tmp_path: Path) -> None:
