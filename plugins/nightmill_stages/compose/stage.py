@@ -178,6 +178,7 @@ class Compose(PictureStage):
         context = context.about(picture)
         if picture.data.ndim == 3:
             return self._one_shot(picture, context)
+        _say_unknown_light(picture, context)
         mask = find_object(picture.data)
         return choose_display(finish(picture, (1.0,), mask, context), mask, context)
 
@@ -281,6 +282,18 @@ class Compose(PictureStage):
             "luminance", label, "The set has a capture through it, which gives the brightness of all pixels."
         )
         return colour.replace(**changed)
+
+
+def _say_unknown_light(picture: Picture, context: Context) -> None:
+    """Caution about a filter that has a name and no wavelength: what rests on it was done as for white light."""
+    known = context.night.get("filters", {})
+    name = picture.captures[0].filter if picture.captures else None
+    if name and wavelength_nm(name, known) is None:
+        context.caution(
+            "wavelength",
+            f"The wavelength of the filter {name!r} is not known, and {wavelength_nm('L', known):.0f} nm were taken "
+            f"for what the telescope can show; write it into night.yaml: filters: {{{name}: ... nm}}.",
+        )
 
 
 def _filter(picture: Picture) -> str:

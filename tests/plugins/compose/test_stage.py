@@ -88,6 +88,16 @@ def test_filters_that_are_written_out_make_a_set():
     assert "channels" not in names(context, "caution")
 
 
+def test_a_filter_of_unknown_wavelength_is_told():
+    picture = make("IR685", 0, (56.0, 56.0))
+    _, context = develop([picture])
+    (said,) = [note.text for note in context.notes if note.name == "wavelength"]
+    assert said.startswith("The wavelength of the filter 'IR685' is not known, and 560 nm were taken")
+    for night, filter_ in (({"filters": {"ir685": 750.0}}, "IR685"), ({}, "IR"), ({}, "Methane")):
+        _, context = develop([make(filter_, 0, (56.0, 56.0))], night=night)
+        assert "wavelength" not in names(context, "caution")
+
+
 def test_luminance_joins_by_default_only_as_l():
     units = [capture("R", 0), capture("G", 2), capture("B", 4), capture("L", 6), capture("IR", 8)]
     assert group(*units) == [[0, 1, 2, 3], [4]]
