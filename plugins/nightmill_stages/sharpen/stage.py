@@ -56,7 +56,7 @@ class Sharpen(stage.PictureStage):
     """
 
     name = "sharpen"
-    version = "12"
+    version = "13"
     uses = ("telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):

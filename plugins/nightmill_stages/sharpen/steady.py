@@ -50,8 +50,15 @@ SLOPE, SLOPE_SPREAD = -2.1, 0.2
 -2.0 to -2.4 (Tolhurst, Tadmor & Chao 1992, doi:10.1111/j.1475-1313.1992.tb00296.x; from memory)."""
 SLOPE_BAND = (0.1, 0.65)
 """Where it is looked at, shares of the cut-off."""
-LEFT, LEFT_SPREAD = 0.37, 0.1
-"""Shifts that are not followed, and their spread, as shares of the bending. On simulated fields: 0.25 to 0.5."""
+LEFT, LEFT_SPREAD = 0.4, 0.1
+"""Shifts that are not followed, and their spread, as shares of the bending, where the mesh's nodes lie `BETWEEN` of the
+telescope's finest periods apart. What a mesh misses of a smooth field is its curvature, which goes with the square of
+the distance between nodes, and how smooth bending is goes with the telescope. On simulated fields, which the square
+fits: 0.2 at 4.8 periods, 0.3 to 0.6 at 6.7, 0.6 and more at 10 to 18."""
+LEFT_MOST = 0.95
+BETWEEN = 6.7
+MESH_PX = 24.0
+"""Distance of the nodes where the stack does not tell it."""
 UNTOLD = (0.3, 0.4)
 """The same in pixels where the stack does not tell the bending."""
 WANDER, WANDER_SPREAD = 0.15, 0.15
@@ -152,7 +159,7 @@ def air_by_steadiness(header: Mapping[str, Any], optics: Optics, lunar: bool = F
     Parameters
     ----------
     header : mapping
-        Of the stack: "steadiness", "bending_px" and "scale" are used.
+        Of the stack: "steadiness", "bending_px", "mesh_px" and "scale" are used.
     optics : Optics
         The telescope at the wavelength of the frames' brightness.
     lunar : bool
@@ -187,7 +194,7 @@ def air_by_steadiness(header: Mapping[str, Any], optics: Optics, lunar: bool = F
         return None
     common = np.asarray(facts.get("common") or np.zeros(f.size), np.float64)
     bending = header.get("bending_px")
-    left = (LEFT * float(np.mean(bending)), LEFT_SPREAD * float(np.mean(bending))) if bending else UNTOLD
+    left = _left(float(np.mean(bending)), float(header.get("mesh_px", MESH_PX)) * cutoff) if bending else UNTOLD
     seen = mean[used] / (square - noise)[used]
     part = _Rings(f[used], seen, noisy[used], scipy.ndimage.uniform_filter1d(common, 3)[used], np.zeros(0), np.zeros(0))
     sloping = (u > SLOPE_BAND[0]) & (u < SLOPE_BAND[1]) & (noisy < NOISY) & (mean > 0)
@@ -202,6 +209,15 @@ def air_by_steadiness(header: Mapping[str, Any], optics: Optics, lunar: bool = F
     frames = air.expect(f, cutoff, share, optics.obstruction)[0] * passed[used]
     found = _closest(f / scale, np.sqrt(stack[used] / mean[used]) * frames, optics)
     return Steady(air.ratio, error, air.left_px, *found)
+
+
+def _left(bending_px: float, between: float) -> tuple[float, float]:
+    """Return shifts that a mesh does not follow, and their spread, px; `between` counts finest periods from node to
+    node.
+    """
+    wider = (between / BETWEEN) ** 2
+    share = min(LEFT * wider, LEFT_MOST)
+    return share * bending_px, LEFT_SPREAD / LEFT * share * bending_px
 
 
 @dataclass(frozen=True)

@@ -27,6 +27,8 @@ Header of the stack (JSON values), besides "frames_kept", "frames_total", "scale
     [row, column] rms of the frames' motion about its slow drift (a running median of 31 frames), camera pixels.
 "bending_px"
     [row, column] rms of the local shifts about the frames' motion, camera pixels (bent frames only).
+"mesh_px"
+    distance between the nodes where they were measured, camera pixels (likewise).
 "steadiness"
     how much frames of a surface differ from their mean, and the stack from it, by frequency: see `steadiness` (absent
     for objects on a dark sky, and for frames too small).
@@ -51,7 +53,12 @@ __all__ = ["header_of"]
 
 
 def header_of(
-    table: FrameTable, state: Mapping[str, Any], turning: Turning | None, scale: int, drop: float
+    table: FrameTable,
+    state: Mapping[str, Any],
+    turning: Turning | None,
+    scale: int,
+    drop: float,
+    shape: tuple[int, int],
 ) -> dict[str, Any]:
     """Return the header of a stack.
 
@@ -67,6 +74,8 @@ def header_of(
         Pixels of the stack per camera pixel.
     drop : float
         Width of the drops on a finer grid, camera pixels.
+    shape : tuple of int
+        Rows and columns of a frame.
     """
     usable = table["kept"].astype(bool) & np.isfinite(table["dy_px"])
     chosen = np.asarray(state["chosen"], bool)
@@ -91,6 +100,7 @@ def header_of(
         header["drift"] = moved
     if table["mesh"].shape[1] > 1:
         header["bending_px"] = bending(table, calm)
+        header["mesh_px"] = round(float(np.sqrt(np.prod(shape) / np.prod(table["mesh"].shape[1:3]))), 2)
     if turning is not None:
         header["turned"] = {
             "middle_utc": turning.middle_s,

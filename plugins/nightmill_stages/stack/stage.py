@@ -41,7 +41,7 @@ class StackFrames(stage.Fold):
     """
 
     name = "stack"
-    version = "14"
+    version = "15"
     needs = (
         "kept",
         "sharpness",
@@ -166,7 +166,9 @@ class StackFrames(stage.Fold):
         state, full_scale = context.state, context.capture.full_scale
         layout = self._layout(context)
         summing = self._summing(np.dtype(str(state["dtype"])), context)
-        header = header_of(table, state, turning_of(state["movement"], layout), self._scale(), self.parameters.drop)
+        shape = (context.capture.height, context.capture.width)
+        turning = turning_of(state["movement"], layout)
+        header = header_of(table, state, turning, self._scale(), self.parameters.drop, shape)
         context.measure(
             "rejected_samples", int(partial["clipped"][0]), "Samples rejected as cosmic rays, tracks or hot pixels."
         )

@@ -136,6 +136,27 @@ def test_directions_of_the_same_air_are_told_from_averaged_ones():
     assert apart.frames_ratio > 1.1 * together.frames_ratio
 
 
+@pytest.mark.parametrize(("mesh_px", "left_px"), [(16.0, 0.2), (22.3, 0.4), (33.5, 0.85)])
+def test_nodes_that_lie_wider_leave_more_bending_behind(mesh_px, left_px):
+    """The same bending on meshes of 4.8, 6.7 and 10 of the telescope's periods: shifts left as on simulated fields."""
+    u = np.linspace(0, 2, 65)
+    mean, _ = Air(3.0, left_px, 0.1, 1.0).expect(u * CUTOFF, CUTOFF, 1.0, 0.0)
+    whole = 1 / Air(3.0, 0.0, 0.1, 1.0).expect(u * CUTOFF, CUTOFF, 1.0, 0.0)[1] - 1
+    _, ratio = Air(3.0, left_px, 0.1, 0.42).expect(u * CUTOFF, CUTOFF, 1.0, 0.0, 0.4 * whole)
+    power = np.maximum(u, 0.03) ** -2 * np.maximum(1 - u, 0) * mean**2
+    facts = {"frequency": u * CUTOFF, "mean": power, "square": power / ratio + 1e-9, "stack": power, "noise": []}
+    facts |= {"passed": np.ones(65), "grain": np.ones(65), "common": 0.4 * whole}
+    header = {"steadiness": {name: np.asarray(values).tolist() for name, values in facts.items()}}
+    told = air_by_steadiness({**header, "bending_px": [1.0, 1.0], "mesh_px": mesh_px}, Optics(CUTOFF))
+    assert told is not None
+    # Both are fitted, and the usual values minded: the error of D/r0 is that of the others shared out.
+    assert told.left_px == pytest.approx(left_px, rel=0.15)
+    assert told.frames_ratio == pytest.approx(3.0, rel=0.04)
+    if mesh_px != 22.3:
+        wrong = air_by_steadiness({**header, "bending_px": [1.0, 1.0], "mesh_px": 22.3}, Optics(CUTOFF))
+        assert abs(np.log(wrong.frames_ratio / 3.0)) > 1.5 * abs(np.log(told.frames_ratio / 3.0))
+
+
 @pytest.mark.parametrize("averaged", [0.25, 0.8])
 def test_the_slope_of_a_lunar_scene_tells_what_averaging_hides(averaged):
     """Little in common, and more or less averaging than is usual: the differences alone give the wrong air."""

@@ -185,6 +185,8 @@ def test_bent_surface_is_sharper_with_a_mesh() -> None:
     assert table["mesh"].shape[1] > 1
     assert table["mesh"][table["kept"]].std() > 0.1
     assert stack.header["fills_frame"]
+    # Nodes lie some 24 px apart, as many as go into the frame.
+    assert stack.header["mesh_px"] == pytest.approx(24.0, rel=0.1)
     # The mean bending carries no information on the air and is taken off.
     assert np.abs(table["mesh"][table["kept"]].mean(axis=0)).max() < 1e-4
 
