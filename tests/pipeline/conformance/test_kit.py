@@ -64,6 +64,15 @@ class Short(Honest):
         return {"mine": super().measure(frames, rows, context)["mine"][:-1]}
 
 
+class Empties(stage.FrameStage):
+    """Leave nothing of the frames."""
+
+    name = "empties"
+
+    def apply(self, frames, context):
+        return frames.replace(data=np.full(frames.data.shape, np.nan, np.float32))
+
+
 class Forgets(Honest):
     """Declare a column and never give it."""
 
@@ -234,6 +243,7 @@ BREAKS = [
     (Counts, "same-bits-again"),
     (Compares, "same-bits-chunked"),
     (Short, "dtype-and-shape"),
+    (Empties, "dtype-and-shape"),
     (Forgets, "columns-delivered"),
     (Adds, "columns-delivered"),
     (Prints, "quiet"),

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ...stage import Fold, FrameStage, PictureStage, Survey
 from .bench import Bench, Form
@@ -118,7 +119,7 @@ def mono_and_colour(subject: Subject) -> None:
 
 @check(*FRAMES)
 def dtype_and_shape(subject: Subject) -> None:
-    """What comes out has the declared type and shape, one row a frame."""
+    """What comes out has the declared type and shape, one row a frame, and is not all gaps."""
     bench = subject.bench(masters=True)
     _check_shapes(subject, _run(subject, bench), bench, "mono8")
 
@@ -273,6 +274,8 @@ def _shape_faults(subject: Subject, trial: Trial, bench: Bench) -> Iterator[tupl
         data = trial.arrays["data"]
         if data.shape != bench.data.shape:
             yield "frames", f"have shape {data.shape} for {bench.data.shape}"
+        if _all_gaps(data):
+            yield "frames", "hold no number any more, only gaps (NaN)"
     elif issubclass(subject.cls, Survey):
         for name, values in trial.arrays.items():
             if values.shape[:1] != (len(bench.data),):
@@ -287,6 +290,12 @@ def _shape_faults(subject: Subject, trial: Trial, bench: Bench) -> Iterator[tupl
                 yield name, f"is {values.dtype}; float32 is promised"
             if not (values.ndim == 2 or (values.ndim == 3 and values.shape[0] == 3)):
                 yield name, f"has shape {values.shape}; (h, w) or (3, h, w) is promised"
+            if name.rpartition(".")[2] == "data" and _all_gaps(values):
+                yield name, "holds no number any more, only gaps (NaN)"
+
+
+def _all_gaps(values: NDArray[Any]) -> bool:
+    return values.size > 0 and values.dtype.kind == "f" and bool(np.isnan(values).all())
 
 
 def _copy(bench: Bench) -> Bench:
