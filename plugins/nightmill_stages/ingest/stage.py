@@ -73,6 +73,8 @@ class Ingest(stage.Source):
         return _plainly(path, lambda: self._open(path, options))
 
     def _open(self, path: Path, options: Options) -> Capture:
+        if not path.exists():
+            raise CaptureError(f"{path.name} cannot be read: it is no longer there; was it moved or removed?")
         reasons: list[str] = []
         for reader in READERS:
             if not reader.accepts(path):

@@ -66,6 +66,11 @@ def test_what_no_reader_knows(tmp_path):
         source.open(tmp_path / "notes.txt")
 
 
+def test_a_recording_that_went_away_is_not_called_unknown(tmp_path):
+    with pytest.raises(CaptureError, match=r"a.ser cannot be read: it is no longer there"):
+        Ingest().open(tmp_path / "a.ser")
+
+
 def test_frames_outside_the_recording_are_a_mistake_of_the_caller(tmp_path):
     source = Ingest()
     capture = source.open(write_ser(tmp_path / "a.ser", scene(3, 8, 8, top=255)))
