@@ -94,13 +94,13 @@ def sharpness_of(members: Sequence[Picture], zooms: Sequence[float], context: Co
         if found is None:
             return None
         cutoffs.append(found[0] / zoom)
-    return Sharpness(tuple(cutoffs), _obstruction(context))
+    return Sharpness(tuple(cutoffs), _obstruction(members, context))
 
 
 def sharpness_within(picture: Picture, context: Context) -> Sharpness | None:
     """What the three channels of a one-shot-colour picture show; see `sharpness_of`."""
     found = _cutoffs(picture, 3)
-    return None if found is None else Sharpness(found, _obstruction(context))
+    return None if found is None else Sharpness(found, _obstruction([picture], context))
 
 
 def _cutoffs(picture: Picture, channels: int) -> tuple[float, ...] | None:
@@ -111,7 +111,12 @@ def _cutoffs(picture: Picture, channels: int) -> tuple[float, ...] | None:
     return found if sharpened else None
 
 
-def _obstruction(context: Context) -> float:
+def _obstruction(members: Sequence[Picture], context: Context) -> float:
+    """The telescope's obstruction: as sharpening had it, the mean where it was found on each member."""
+    done = [one.header.get("sharpen") or {} for one in members]
+    found = [float(one["obstruction"]) for one in done if "obstruction" in one]
+    if found:
+        return sum(found) / len(found)
     return float(context.night.get("telescope", {}).get("obstruction", USUAL_OBSTRUCTION))
 
 

@@ -66,7 +66,7 @@ class Compose(PictureStage):
     """
 
     name = "compose"
-    version = "13"
+    version = "14"
     uses = ("extinction", "filters", "references", "site", "telescope")
 
     class Parameters(stage.Parameters):

@@ -18,6 +18,7 @@ import scipy
 from numpy.typing import NDArray
 
 __all__ = [
+    "CORE_RANGE",
     "RATIO_RANGE",
     "SHARE_RANGE",
     "Blur",
@@ -31,6 +32,10 @@ RATIO_RANGE = (0.3, 12.5)
 SHARE_RANGE = (0.02, 4.0)
 """Beyond 1 the table is continued: registration and changing air can leave more halo than all frames of steady air."""
 SMALLEST = 1e-3
+CORE_RANGE = (0.4, 1.3)
+RISE = (0.08, 0.5)
+"""Shares of the cut-off between which a core weaker or stronger than tabled makes itself felt (by the transfer of
+stacks against the truth, tuning captures of the second simulator)."""
 
 
 @dataclass(frozen=True)
@@ -47,12 +52,16 @@ class Blur:
         Of the telescope.
     extra_px : float
         Standard deviation of a Gaussian blur on top (registration, pixel, focus), in pixels.
+    core_left : float
+        Light in the core over what the table says, within `CORE_RANGE`: registration and air that changes take from it
+        and leave the halo as it is.
     """
 
     ratio: float
     share: float
     obstruction: float = 0.0
     extra_px: float = 0.0
+    core_left: float = 1.0
 
     def transfer(self, frequency: NDArray[np.floating], cutoff: float) -> NDArray[np.float64]:
         """Return the transfer relative to the perfect telescope's.
@@ -71,12 +80,18 @@ class Blur:
         """
         f = np.asarray(frequency, np.float64)
         loss = np.interp(f / cutoff, *self._curve())
-        return np.exp(-loss - 2 * (np.pi * self.extra_px * f) ** 2)
+        passed = np.exp(-loss - 2 * (np.pi * self.extra_px * f) ** 2)
+        return passed if self.core_left == 1 else passed * self._left(f / cutoff)
 
     @property
     def core(self) -> float:
         """Transfer at half the cut-off: the share of light left in the core."""
-        return float(np.exp(-np.interp(0.5, *self._curve())))
+        return float(np.exp(-np.interp(0.5, *self._curve())) * self.core_left)
+
+    def _left(self, share_of_cutoff: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return by what the transfer differs from the tabled one: 1 in the halo, `core_left` in the core."""
+        x = np.clip((share_of_cutoff - RISE[0]) / (RISE[1] - RISE[0]), 0, 1)
+        return 1 - (1 - self.core_left) * x * x * (3 - 2 * x)
 
     def _curve(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         return _curve(float(self.ratio), float(self.share), float(self.obstruction))

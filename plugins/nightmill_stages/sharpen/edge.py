@@ -1,18 +1,23 @@
 """A disc's edge beyond what the noise lets through: a planet ends sharply, and beyond its limb there is nothing.
 
 Where frequencies are lost in noise the Wiener filter leaves them out, and a sharp limb without its high frequencies
-overshoots: a bright rim outside, a dark one inside. That the light comes from within the outline says what is missing
-there (Papoulis 1975, doi:10.1109/TCS.1975.1084118, Gerchberg 1974, doi:10.1080/713818946). One step is taken, which
-fills in the edge and hardly amplifies noise; where the data have a say they keep it.
+overshoots: a bright rim outside, a dark one inside. What is missing there is told by the disc: darkened towards its
+limb as that was measured, as bright in each direction as inside its limb there. Where the darkening is not known, that
+the light comes from within the outline still says much (Papoulis 1975, doi:10.1109/TCS.1975.1084118, Gerchberg 1974,
+doi:10.1080/713818946); of that one step is taken, which fills in the edge and hardly amplifies noise. Either way the
+data keep their say where they have one.
 """
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .canvas import on_canvas
-from .limb import Ellipse, disc_powers
+from .ellipse import Ellipse
+from .limb import around, disc_powers
 from .spectral import cosine, frequencies, uncosine
 
 __all__ = ["edge_of"]
@@ -48,14 +53,15 @@ def edge_of(
     """
     wide, inner = on_canvas(sharp)
     first = inner[0].start, inner[1].start
-    placed = Ellipse(
-        ellipse.row + first[0], ellipse.column + first[1], ellipse.a, ellipse.b, ellipse.angle_rad, ellipse.limb
-    )
-    mask = disc_powers(placed, wide.shape)[0]
-    source = mask * wide
-    for _ in range(CYCLES):
-        # Van Cittert: the light within the outline that makes what the telescope shows there.
-        source = mask * (source + wide - uncosine(cosine(source) * telescope))
+    placed = replace(ellipse, row=ellipse.row + first[0], column=ellipse.column + first[1])
+    discs = disc_powers(placed, wide.shape)
+    if ellipse.darkening:
+        source = np.tensordot(np.float32(ellipse.darkening), discs, 1) * around(wide, placed)
+    else:
+        source = discs[0] * wide
+        for _ in range(CYCLES):
+            # Van Cittert: the light within the outline that makes what the telescope shows there.
+            source = discs[0] * (source + wide - uncosine(cosine(source) * telescope))
     light = cosine(source) * telescope
     shown, stacked = uncosine(light)[inner], uncosine(light * blur)[inner]
     # Of what the disc shows, the data have their say already.

@@ -8,125 +8,31 @@ halo of the blur, the edge tells its core: where one is blind the other sees.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
+from .ellipse import SECTORS, Ellipse
 from .spectral import cosine
 from .window import Window
 
-__all__ = ["Ellipse", "LimbProfile", "around", "disc_powers", "find_ellipse"]
+__all__ = ["LimbProfile", "around", "disc_powers", "lit"]
 
 Float = NDArray[np.floating]
 POWERS = (0.0, 0.5, 1.0, 2.0)
 """Of the cosine of emergence."""
-SECTORS = 72
-LEAST = 0.55
-"""Share of the sectors in which the outline must be an ellipse's."""
+GROUPS = 36
+"""Directions by whose differences it is told how well the mean over all of them is known; `SECTORS` is a multiple."""
 NEAR = (0.82, 0.94)
 """Radii between which the brightness inside the limb is taken: inside the fall, outside most of the surface."""
-SKY_TOLERANCE, SURFACE_TOLERANCE = 0.006, 0.012
-"""What the model cannot explain of the fall, as a share of its top: outside, and farthest inside, where clouds, caps
-and a terminator are (chosen on tuning captures of both simulators)."""
+TOLERANCE, SCATTER = 0.001, 1.5
+"""What the model cannot explain of the fall, as a share of its top (0.0005 and 0.002 do as well on tuning captures),
+and how many times its standard error by what directions differ in: neighbouring rings err alike."""
+LOPSIDED, DARK = 0.12, -0.5
+"""First harmonic of the brightness around from which on one side may be a terminator (tuning captures: to 0.1 by maria
+and caps, 0.15 and more by a phase of 21 degrees), and the cosine from the bright side where it begins."""
 WITHIN, BEYOND = 2.5, 4.5
 """How far inside the edge (little, for clouds and maria are there) and outside is looked, in periods of the cut-off."""
-
-
-@dataclass(frozen=True)
-class Ellipse:
-    """An outline: centre (row, column), semi-axes along and across `angle_rad` (from columns towards rows), pixels.
-
-    `limb` says for each of `SECTORS` sectors of position angle whether the outline is the ellipse there.
-    """
-
-    row: float
-    column: float
-    a: float
-    b: float
-    angle_rad: float
-    limb: NDArray[np.bool_]
-
-    def radius(self, rows: Float, columns: Float) -> NDArray[np.float64]:
-        """Return the elliptical radius of positions, 1 on the outline."""
-        y, x = np.asarray(rows) - self.row, np.asarray(columns) - self.column
-        along = x * np.cos(self.angle_rad) + y * np.sin(self.angle_rad)
-        across = y * np.cos(self.angle_rad) - x * np.sin(self.angle_rad)
-        return np.hypot(along / self.a, across / self.b)
-
-    def sector(self, rows: Float, columns: Float) -> NDArray[np.int64]:
-        """Return the sector of positions."""
-        turn = np.arctan2(np.asarray(rows) - self.row, np.asarray(columns) - self.column) / (2 * np.pi)
-        return np.minimum((turn % 1.0 * SECTORS).astype(np.int64), SECTORS - 1)
-
-
-def find_ellipse(sharp: Float, inside: Float, cutoff: float) -> Ellipse | None:
-    """Find the ellipse along which an object ends.
-
-    Parameters
-    ----------
-    sharp : ndarray of shape (h, w)
-        Sharpened picture, sky at 0.
-    inside : ndarray of shape (h, w)
-        1 on the object, 0 on the sky.
-    cutoff : float
-        Of the telescope, cycles a pixel.
-
-    Returns
-    -------
-    Ellipse or None
-        None when the outline is not an ellipse in most directions (rings, phases, a disc cut by the frame's edge).
-    """
-    total = float(inside.sum())
-    if total < 300:
-        return None
-    y, x = np.nonzero(inside > 0.5)
-    middle, radius = (float(y.mean()), float(x.mean())), float(np.sqrt(total / np.pi))
-    around = (np.arange(SECTORS) + 0.5) / SECTORS * 2 * np.pi
-    steps = np.arange(0.3 * radius, 1.7 * radius, 0.25)
-    rows = middle[0] + np.sin(around)[:, None] * steps
-    columns = middle[1] + np.cos(around)[:, None] * steps
-    soft = scipy.ndimage.gaussian_filter(np.asarray(sharp, np.float64), 0.2 / cutoff)
-    rays = scipy.ndimage.map_coordinates(soft, [rows, columns], order=1, mode="nearest")
-    # The edge: where a ray falls steepest, to a fraction of a step.
-    fall = scipy.ndimage.gaussian_filter1d(-np.gradient(rays, axis=1), 0.35 / cutoff / 0.25, axis=1)
-    top = np.clip(fall.argmax(axis=1), 1, fall.shape[1] - 2)
-    each = np.arange(SECTORS)
-    before, peak, after = fall[each, top - 1], fall[each, top], fall[each, top + 1]
-    bend = 2 * peak - before - after
-    edge = steps[top] + 0.25 * np.where(bend > 0, (after - before) / (2 * np.where(bend > 0, bend, 1)), 0)
-    ey, ex = middle[0] + edge * np.sin(around), middle[1] + edge * np.cos(around)
-    limb = peak > 0.4 * np.median(peak)
-    found = None
-    for limit in (3.0, 1.5, 0.8, 0.8):
-        if limb.sum() < LEAST * SECTORS:
-            return None
-        found = _fit(ey[limb], ex[limb], middle, radius)
-        away = (found.radius(ey, ex) - 1) * np.sqrt(found.a * found.b)
-        limb = (peak > 0.4 * np.median(peak)) & (np.abs(away) < limit)
-    assert found is not None
-    if limb.sum() < LEAST * SECTORS or not 0.6 < found.b / found.a < 1.7:
-        return None
-    return Ellipse(found.row, found.column, found.a, found.b, found.angle_rad, limb)
-
-
-def _fit(ey: Float, ex: Float, middle: tuple[float, float], radius: float) -> Ellipse:
-    """Fit an ellipse to points of an outline: the centre, and 1/r^2 as a quadratic form, by least squares."""
-    u, v = (ex - middle[1]) / radius, (ey - middle[0]) / radius
-    design = np.stack([u * u, u * v, v * v, u, v], axis=1)
-    # A little weight on the circle keeps short arcs from running away.
-    ridge = 1e-4 * len(u) * np.diag([1.0, 1.0, 1.0, 0.0, 0.0])
-    start = np.array([1.0, 0.0, 1.0, 0.0, 0.0])
-    p = np.linalg.solve(design.T @ design + ridge, design.T @ np.ones(len(u)) + ridge @ start)
-    form = np.array([[p[0], p[1] / 2], [p[1] / 2, p[2]]])
-    centre = np.linalg.solve(2 * form, -p[3:5])
-    level = 1 + centre @ form @ centre
-    values, vectors = np.linalg.eigh(form / level)
-    axes = radius / np.sqrt(np.maximum(values, 1e-9))
-    angle = float(np.arctan2(vectors[1, 0], vectors[0, 0]))
-    row, column = middle[0] + radius * centre[1], middle[1] + radius * centre[0]
-    return Ellipse(float(row), float(column), float(axes[0]), float(axes[1]), angle, np.ones(SECTORS, bool))
 
 
 def disc_powers(ellipse: Ellipse, shape: tuple[int, int], fine: int = 5) -> NDArray[np.float32]:
@@ -165,6 +71,20 @@ def around(sharp: Float, ellipse: Ellipse) -> NDArray[np.float32]:
         Outline.
     """
     rows, columns = np.arange(sharp.shape[0])[:, None], np.arange(sharp.shape[1])[None, :]
+    radius = ellipse.radius(rows, columns)
+    level = _levels(sharp, ellipse)
+    if level is None:
+        return np.ones(sharp.shape, np.float32)
+    turn = np.arctan2(rows - ellipse.row, columns - ellipse.column) / (2 * np.pi) % 1.0
+    there = np.interp(
+        turn, (np.arange(-1, SECTORS + 1) + 0.5) / SECTORS, np.concatenate([level[-1:], level, level[:1]])
+    )
+    return (1 + (there - 1) * np.clip((radius - 0.3) / 0.4, 0, 1)).astype(np.float32)
+
+
+def _levels(sharp: Float, ellipse: Ellipse) -> NDArray[np.float64] | None:
+    """Return how bright an object is inside its limb in each sector, over the mean; None when nothing is there."""
+    rows, columns = np.arange(sharp.shape[0])[:, None], np.arange(sharp.shape[1])[None, :]
     radius, sector = ellipse.radius(rows, columns), ellipse.sector(rows, columns)
     near = (radius > NEAR[0]) & (radius < NEAR[1])
     count = np.bincount(sector[near], minlength=SECTORS)
@@ -173,14 +93,23 @@ def around(sharp: Float, ellipse: Ellipse) -> NDArray[np.float32]:
     level /= np.maximum(scipy.ndimage.gaussian_filter1d(count.astype(np.float64), 1.0, mode="wrap"), 1e-9)
     middle = float(np.median(level))
     if middle <= 0 or not count.any():
-        return np.ones(sharp.shape, np.float32)
+        return None
     level = np.clip(level / middle, 0.1, 10)
-    level /= level.mean()
-    turn = np.arctan2(rows - ellipse.row, columns - ellipse.column) / (2 * np.pi) % 1.0
-    there = np.interp(
-        turn, (np.arange(-1, SECTORS + 1) + 0.5) / SECTORS, np.concatenate([level[-1:], level, level[:1]])
-    )
-    return (1 + (there - 1) * np.clip((radius - 0.3) / 0.4, 0, 1)).astype(np.float32)
+    return np.asarray(level / level.mean())
+
+
+def lit(sharp: Float, ellipse: Ellipse) -> NDArray[np.bool_]:
+    """Return the sectors in which an object ends at its limb: at a terminator light fades away before the edge.
+
+    All, unless one side is brighter than the other by `LOPSIDED`; then without the darkest third.
+    """
+    level = _levels(sharp, ellipse)
+    if level is None:
+        return np.ones(SECTORS, bool)
+    turn = (np.arange(SECTORS) + 0.5) / SECTORS * 2 * np.pi
+    wave = 2 * np.mean(level * np.exp(1j * turn))
+    lopsided = abs(wave) >= LOPSIDED
+    return np.asarray(np.cos(turn - np.angle(wave)) > DARK) if lopsided else np.ones(SECTORS, bool)
 
 
 class LimbProfile:
@@ -226,12 +155,13 @@ class LimbProfile:
         count = int(self._ring.max()) + 1
         self._members = np.bincount(self._ring, minlength=count)
         self._radius = self._mean(radius.ravel()[self._where])
-        self.profile = self._mean(picture.ravel()[self._where])
+        self._values = picture.ravel()[self._where].astype(np.float64)
+        self._group = ellipse.sector(rows, columns).ravel()[self._where] * GROUPS // SECTORS
+        self.profile = self._mean(self._values)
         discs = disc_powers(ellipse, shape) * (np.float32(1) if bright is None else bright)
         self._discs = [cosine(disc)[: keep[0], : keep[1]] * telescope for disc in discs]
         self.top = float(self.profile.max())
-        depth = np.clip((1 - self._radius) * size * cutoff / WITHIN, 0, 1)
-        self.tolerance = SKY_TOLERANCE + (SURFACE_TOLERANCE - SKY_TOLERANCE) * depth
+        self.tolerance = np.full(count, TOLERANCE)
 
     def _mean(self, values: Float) -> NDArray[np.float64]:
         total = np.bincount(self._ring, values.astype(np.float64), len(self._members))
@@ -247,17 +177,45 @@ class LimbProfile:
         blur : ndarray, shape of `telescope`
             Transfer on the same frequencies as `telescope`.
         """
-        shown = [self._window.uncosine(disc * blur) for disc in self._discs]
-        models = np.stack([self._mean(one.ravel()[self._shown]) for one in shown], axis=1)
+        models, free, found = self._explained(blur)
+        left: NDArray[np.float64] = (self.profile - np.concatenate([models, free], axis=1) @ found) / self.top
+        return left, float(found[-1])
+
+    def darkening(self, blur: Float) -> tuple[float, ...]:
+        """Return the factors of `POWERS` that explain most, in units of the picture."""
+        return tuple(self._explained(blur)[2][: len(POWERS)].tolist())
+
+    def weigh(self, blur: Float) -> None:
+        """Take the tolerance of each ring from how much directions differ there from the disc that explains most.
+
+        Clouds, caps and maria make the mean over a ring uncertain inside; outside it is known far better.
+        """
+        shown = self._shown_discs(blur)
+        level = np.full((len(self.profile), 1), self.top)
+        found = self._positive(np.stack([self._mean(one) for one in shown], axis=1), level)
+        left = self._values - found[-1] * self.top - np.tensordot(found[:-1], np.stack(shown), 1)
+        rings = len(self.profile)
+        cell = self._group * rings + self._ring
+        count = np.bincount(cell, minlength=GROUPS * rings).reshape(GROUPS, rings)
+        mean = np.bincount(cell, left, GROUPS * rings).reshape(GROUPS, rings) / np.maximum(count, 1)
+        away = np.where(count > 0, mean - self._mean(left), 0.0)
+        error = np.sqrt((away**2).sum(axis=0)) / np.maximum((count > 0).sum(axis=0), 1) / self.top
+        self.tolerance = np.hypot(TOLERANCE, SCATTER * scipy.ndimage.gaussian_filter1d(error, 1.0))
+
+    def _shown_discs(self, blur: Float) -> list[NDArray[np.floating]]:
+        """Return the pixels looked at, of each disc through telescope and blur."""
+        return [self._window.uncosine(disc * blur).ravel()[self._shown] for disc in self._discs]
+
+    def _explained(self, blur: Float) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        """Return the profiles of the discs, level and growth, and how much of each there is."""
+        models = np.stack([self._mean(one) for one in self._shown_discs(blur)], axis=1)
         level = np.full((len(self.profile), 1), self.top)
         # Discs darken towards their limb, they do not brighten: no power enters with a negative sign.
         found = self._positive(models, level)
         # A larger disc shows the same profile farther out.
         grown = -self._radius * np.gradient(models @ found[: models.shape[1]], self._radius)
         free = np.concatenate([level, grown[:, None]], axis=1)
-        found = self._positive(models, free)
-        left: NDArray[np.float64] = (self.profile - np.concatenate([models, free], axis=1) @ found) / self.top
-        return left, float(found[-1])
+        return models, free, self._positive(models, free)
 
     def _positive(self, positive: Float, free: Float) -> NDArray[np.float64]:
         """Fit the profile by least squares, with coefficients that cannot be negative and some that can."""

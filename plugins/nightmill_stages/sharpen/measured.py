@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -13,11 +13,12 @@ from nightmill import stage
 
 from .blur import Blur
 from .canvas import has_sky
-from .limb import Ellipse
+from .ellipse import Ellipse
+from .fit import fit_sky
 from .optics import Optics
 from .seeing import prior_from_header
 from .signal import Signal
-from .sky import Channel, fit_sky
+from .sky import Channel
 from .steady import air_by_steadiness
 
 __all__ = ["Measured", "measure_blur"]
@@ -62,6 +63,7 @@ def measure_blur(
     header: Mapping[str, Any],
     each: stage.Each = stage.in_turn,
     target: str | None = None,
+    obstruction_spread: float = 0.0,
 ) -> Measured:
     """Find the blur of a stack.
 
@@ -77,6 +79,8 @@ def measure_blur(
         Channels go through it.
     target : str, optional
         What is shown, in lower case: the Moon's spectrum has a usual slope.
+    obstruction_spread : float, optional
+        By how much the telescope's obstruction may differ from the one in `optics`; 0 where it is known.
     """
     stronger = [float((o.wavelength_nm / optics[0].wavelength_nm) ** -REFERENCE) for o in optics]
     fills = bool(header.get("fills_frame", False)) or not all(has_sky(plane) for plane in planes)
@@ -91,10 +95,12 @@ def measure_blur(
     if not fills:
         parts = list(zip(planes, optics, signals, noises, stronger, strict=True))
         channels = each(lambda part: Channel(*part), parts)
-        found = fit_sky(channels, prior, each=each)
+        found = fit_sky(channels, replace(prior, obstruction_spread=obstruction_spread), each=each)
         why = f"found from the halo in the sky and the edge of the object (misfit {found.misfit:.1f} of the noise)"
-        ellipses = [channel.ellipse() for channel in channels]
-        return Measured(blurs(found.ratio, found.share), "sky", found.ratio_error, by_motion, why, ellipses)
+        ellipses = [c.ellipse(c.blur(blur)) for c, blur in zip(channels, found.blurs, strict=True)]
+        # Drops are measured in pixels of the picture, which may be finer than those the blur was looked for on.
+        made = [replace(blur, extra_px=one.drop_px) for blur, one in zip(found.blurs, optics, strict=True)]
+        return Measured(made, "sky", found.ratio_error, by_motion, why, ellipses)
     middle = len(optics) // 2
     steady = air_by_steadiness(header, optics[middle], target == "moon")
     if steady is not None:

@@ -9,8 +9,8 @@ import numpy as np
 import scipy
 
 from .blur import RATIO_RANGE, SHARE_RANGE, expected_jitter
+from .fit import Prior
 from .optics import Optics
-from .sky import Prior
 
 __all__ = ["prior_from_header", "ratio_from_jitter"]
 

@@ -1,76 +1,36 @@
-"""Finds the blur of an object on a dark sky, from the halo around it and its edge.
+"""What a supposed blur leaves unexplained of the sky around an object, and of the fall at its limb.
 
 A perfect telescope shows the sky dark but for the faint wings of diffraction, and those follow from what is seen of the
 object. So for a supposed blur the picture is deconvolved, the object cut out along its edge, sent through telescope and
-blur again, and compared with the sky of the stack. Of the supposed blurs the one that explains the sky is taken. All
-channels of one capture saw the same air: they are fitted together, D/r0 going with wavelength^(-6/5).
+blur again, and compared with the sky of the stack. Of the supposed blurs the one that explains the sky is taken
+(`fit.py`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from nightmill import stage
+from nightmill_sky.optics import modulation_transfer
 
-from .blur import RATIO_RANGE, SHARE_RANGE, Blur
+from .blur import Blur
 from .canvas import around_object, coarser, continued, filled, on_canvas, opened, sky_level
-from .limb import Ellipse, LimbProfile, around, find_ellipse
+from .ellipse import Ellipse, find_ellipse
+from .limb import LimbProfile, around, lit
 from .optics import Optics
 from .signal import Signal
 from .spectral import cosine, frequencies, uncosine
 from .window import Window, passed
 
-__all__ = ["Channel", "Found", "Prior", "fit_sky"]
+__all__ = ["Channel"]
 
 Float = NDArray[np.floating]
-EDGE = 0.08
-"""The object ends where the deconvolved picture falls to this share of its level."""
 TOLERANCE = 0.0005
 """What the model cannot explain of the sky, as a share of the object's level."""
 CYCLES = 4
-
-
-@dataclass(frozen=True)
-class Prior:
-    """What is known of the blur before the sky is looked at: mean and spread of ln(D/r0) and ln(share).
-
-    `below` is by what factor the spread is larger towards calm air: what moves frames need not be air.
-    """
-
-    ratio: float = 3.0
-    ratio_spread: float = 2.0
-    share: float = 0.5
-    share_spread: float = 1.0
-    below: float = 1.0
-
-
-@dataclass(frozen=True)
-class Found:
-    """A blur found.
-
-    Attributes
-    ----------
-    ratio : float
-        D/r0 at the wavelength of the first channel.
-    share : float
-        Effective share of frames, see `Blur`.
-    ratio_error, share_error : float
-        Standard errors of ln(ratio) and ln(share), by the curvature of the fit.
-    misfit : float
-        Root mean square of the sky's residual over noise and tolerance.
-    """
-
-    ratio: float
-    share: float
-    ratio_error: float
-    share_error: float
-    misfit: float
 
 
 class Channel:
@@ -117,9 +77,8 @@ class Channel:
         self._weigh()
         self.outline(self.picture, 0.25)
 
-    def refine(self, ratio: float, share: float, edge: float) -> None:
+    def refine(self, blur: Float, edge: float) -> None:
         """Take outline and what lies beyond the frame from the picture that a blur gives."""
-        blur = self.blur(ratio, share)
         for _ in range(2):
             sharp = self.sharpened(blur)
             self.outline(sharp, edge)
@@ -138,15 +97,20 @@ class Channel:
         for _ in range(2 if ellipse is not None else 0):
             assert ellipse is not None
             bright = around(sharp, ellipse)
-            self._limb = LimbProfile(self.picture, self._seen, ellipse, self._telescope, self.optics.cutoff, bright)
+            ends = replace(ellipse, limb=ellipse.limb & lit(sharp, ellipse))
+            self._limb = LimbProfile(self.picture, self._seen, ends, self._telescope, self.optics.cutoff, bright)
+            self._limb.weigh(blur)
             _, growth = self._limb.residual(blur)
             growth = 1 + float(np.clip(growth, -0.05, 0.05))
             self._ellipse = ellipse = replace(ellipse, a=ellipse.a * growth, b=ellipse.b * growth)
 
-    def ellipse(self) -> Ellipse | None:
-        """Return the ellipse along which the object ends in pixels of the picture; None when it does not."""
-        one = self._ellipse
-        if one is None:
+    def ellipse(self, blur: Float) -> Ellipse | None:
+        """Return the ellipse along which the object ends in pixels of the picture, darkened as a blur says.
+
+        None when the object does not end along one.
+        """
+        one, limb = self._ellipse, self._limb
+        if one is None or limb is None:
             return None
         finer = [n / m for n, m in zip(self._window_shape, self._data.shape, strict=True)]
         at = [
@@ -154,7 +118,8 @@ class Channel:
             for place, part, k, first in zip((one.row, one.column), self._inner, finer, self._window, strict=True)
         ]
         size = float(np.sqrt(finer[0] * finer[1]))
-        return replace(one, row=at[0], column=at[1], a=one.a * size, b=one.b * size)
+        darkening = limb.darkening(blur)
+        return replace(one, row=at[0], column=at[1], a=one.a * size, b=one.b * size, darkening=darkening)
 
     def outline(self, sharp: Float, edge: float) -> None:
         """Take the object's outline, and the sky around it, from a sharpened picture."""
@@ -165,10 +130,17 @@ class Channel:
         radius = np.sqrt(max(inside.sum(), 1) / np.pi)
         self.sky = (distance > 0.5 / self.optics.cutoff) & (distance < max(1.2 * radius, 20)) & self._seen
 
-    def blur(self, ratio: float, share: float) -> NDArray[np.float32]:
-        """Return the transfer of the blur on `frequency`; `ratio` is the first channel's."""
-        blur = Blur(ratio * self.stronger, share, self.optics.obstruction, self.optics.drop_px)
-        return blur.transfer(self.frequency, self.optics.cutoff).astype(np.float32)
+    def blur(self, blur: Blur) -> NDArray[np.float32]:
+        """Return the transfer of a blur on `frequency`, relative to the telescope of `optics`.
+
+        Where the blur has another obstruction the telescope's transfer changes too: the product of both is seen.
+        """
+        transfer = blur.transfer(self.frequency, self.optics.cutoff)
+        if blur.obstruction != self.optics.obstruction:
+            u = np.linspace(0, 1, 201)[:-1]
+            other, own = (modulation_transfer(u, one) for one in (blur.obstruction, self.optics.obstruction))
+            transfer *= np.interp(self.frequency / self.optics.cutoff, u, other / own)
+        return transfer.astype(np.float32)
 
     def sharpened(self, blur: Float) -> Float:
         """Return the Wiener estimate for a blur."""
@@ -184,6 +156,11 @@ class Channel:
         left = (self.picture - self._model(sharp, blur))[self.sky].astype(np.float64)
         left = (left - left.mean()) / np.hypot(self.noise, TOLERANCE * self.level)
         return np.asarray(left, np.float64)
+
+    @property
+    def has_limb(self) -> bool:
+        """Whether the object ends along an ellipse, as far as is known by now."""
+        return self._limb is not None
 
     def limb_residual(self, blur: Float) -> NDArray[np.float64]:
         """Return what a blur leaves unexplained of the fall at the limb, over tolerance; empty where there is none."""
@@ -203,65 +180,3 @@ class Channel:
             # Van Cittert: the light within the outline that makes what the telescope shows there.
             source = inside * (source + sharp - box.uncosine(box.cosine(source) * self._telescope))
         return uncosine(box.cosine(source) * (self._telescope * blur), self.picture.shape)
-
-
-def fit_sky(
-    channels: Sequence[Channel], prior: Prior, *, weight: float = 0.05, each: stage.Each = stage.in_turn
-) -> Found:
-    """Find the blur that explains the sky in all channels.
-
-    Parameters
-    ----------
-    channels : sequence of Channel
-        Channels of one capture; their outlines are refined in place.
-    prior : Prior
-        What frame statistics say, for the first channel.
-    weight : float, optional
-        Weight of the prior's squared distance against the mean misfit of the sky.
-    each : function, optional
-        Channels go through it.
-    """
-
-    bounds = np.log([[RATIO_RANGE[0], SHARE_RANGE[0]], [RATIO_RANGE[1], SHARE_RANGE[1]]])
-    middle = np.log([prior.ratio, prior.share])
-    spread = np.array([prior.ratio_spread, prior.share_spread])
-
-    def residual(point: NDArray[np.float64], used: Sequence[Channel]) -> NDArray[np.float64]:
-        ratio, share = np.exp(point)
-
-        def of(channel: Channel) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-            blur = channel.blur(ratio, share)
-            return channel.residual(blur), channel.limb_residual(blur)
-
-        found = each(of, used)
-        parts = [sky for sky, _ in found] + [limb for _, limb in found]
-        scaled = [part / np.sqrt(max(part.size, 1) * len(used)) for part in parts]
-        away = (point - middle) / spread
-        if away[0] < 0:
-            away[0] /= prior.below
-        return np.concatenate([*scaled, np.sqrt(weight) * away])
-
-    def search(start: NDArray[np.float64], used: Sequence[Channel], edge: float) -> Any:
-        ratio, share = np.exp(start)
-        each(lambda channel: channel.refine(ratio, share, edge), used)
-        return scipy.optimize.least_squares(
-            residual, start, bounds=bounds, args=(used,), diff_step=0.02, ftol=1e-3, xtol=3e-3, max_nfev=8
-        )
-
-    best = max(channels, key=lambda channel: channel.level / channel.noise)
-    point = np.clip(middle, bounds[0] + 0.01, bounds[1] - 0.01)
-    for edge in (0.25, 0.12, EDGE, EDGE):
-        found = search(point, [best], edge)
-        point = found.x
-    if len(channels) > 1:
-        for _ in range(2):
-            found = search(point, channels, EDGE)
-            point = found.x
-    # A rise of the mean misfit by the weight of the prior is taken for one standard error.
-    covariance = np.linalg.pinv(found.jac.T @ found.jac) * weight
-    ratio, share = (float(value) for value in np.exp(point))
-    ratio_error, share_error = (float(value) for value in np.sqrt(np.diag(covariance)))
-    misfit = float(
-        np.sqrt(np.mean([np.mean(channel.residual(channel.blur(ratio, share)) ** 2) for channel in channels]))
-    )
-    return Found(ratio, share, ratio_error, share_error, misfit)

@@ -11,7 +11,7 @@ from nightmill.stage import Context
 from nightmill_sky.optics import modulation_transfer
 from nightmill_stages.compose import Compose
 from nightmill_stages.compose.luminance import LUMA
-from nightmill_stages.compose.resolution import Sharpness, softened, with_common_detail
+from nightmill_stages.compose.resolution import Sharpness, sharpness_of, softened, with_common_detail
 from nightmill_stages.sharpen.spectral import apply_transfer
 
 from ..matching.planets import planet
@@ -102,3 +102,15 @@ def test_one_shot_colour_on_request(grey):
     assert np.abs(plain[0] - plain[2]).max() > 0.03
     # The sky's level is measured on each channel: a few tenths of a per cent.
     assert np.abs(alike[0] - alike[2]).max() < 0.005
+
+
+def test_the_obstruction_is_that_of_sharpening_where_it_is_recorded():
+    def member(**found):
+        header = {"sharpen": {"method": "wiener", "cutoff_cycles_px": [0.3], **found}}
+        return Picture(np.zeros((4, 4), np.float32), filters=("R",), header=header)
+
+    context = Context(night={"telescope": {"obstruction": 0.2}})
+    found = sharpness_of([member(obstruction=0.25), member(obstruction=0.35)], [1.0, 1.0], context)
+    assert found is not None and found.obstruction == pytest.approx(0.3)
+    found = sharpness_of([member()], [1.0], context)
+    assert found is not None and found.obstruction == 0.2

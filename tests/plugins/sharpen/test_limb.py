@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from nightmill_stages.sharpen.apply import sharpen_wiener
 from nightmill_stages.sharpen.blur import Blur
-from nightmill_stages.sharpen.limb import Ellipse, LimbProfile, around, disc_powers, find_ellipse
+from nightmill_stages.sharpen.ellipse import Ellipse, find_ellipse
+from nightmill_stages.sharpen.limb import LimbProfile, around, disc_powers, lit
 from nightmill_stages.sharpen.optics import Optics
 from nightmill_stages.sharpen.signal import measure_signal
 from nightmill_stages.sharpen.spectral import apply_transfer, frequencies
@@ -85,6 +88,34 @@ def test_the_edge_comes_back_where_noise_hides_fine_detail():
         done = sharpen_wiener(noisy, blur, OPTICS, signal, 1.0, ellipse)
         return max(abs(float((done.picture - truth)[ring].mean())) for ring in rings) / float(truth[radius < 1].mean())
 
-    plain, tied = rim(None), rim(TRUE)
+    plain, tied, known = rim(None), rim(TRUE), rim(replace(TRUE, darkening=(0.3, 0.0, 0.7, 0.0)))
     assert plain > 0.01
     assert tied < 0.01 and tied < plain / 2, (plain, tied)
+    # Where the darkening is known nothing but noise is left: 200 pixels a ring, and the brightness around.
+    assert known < 0.003 and known < tied, (tied, known)
+
+
+def test_tolerance_is_what_directions_differ_in():
+    rng = np.random.default_rng(5)
+    telescope = OPTICS.transfer(frequencies(SHAPE))
+    radius = TRUE.radius(*np.mgrid[: SHAPE[0], : SHAPE[1]])
+    # Surface of 3 % from place to place, under which the mean of a ring is known to 0.2 %; none outside.
+    grain = 0.03 * rng.standard_normal(SHAPE).astype(np.float32) * (radius < 1)
+    picture = seen() * (1 + apply_transfer(grain, OPTICS.transfer) / 0.3)
+    profile = LimbProfile(picture, np.ones(SHAPE, bool), TRUE, telescope, CUTOFF)
+    profile.weigh(np.ones(SHAPE, np.float32))
+    left, _ = profile.residual(np.ones(SHAPE, np.float32))
+    assert profile.tolerance[:8].mean() > 3 * profile.tolerance[-8:].mean()
+    assert profile.tolerance[-8:].mean() < 0.0013
+    assert np.sqrt(np.mean((left / profile.tolerance) ** 2)) < 1
+
+
+def test_a_terminator_is_no_limb():
+    x = np.arange(SHAPE[1])
+    assert lit(seen(), TRUE).all()
+    # Lit from the right: the darkest third, around the left, is left out.
+    shaded = seen() * (1 + 0.4 * np.clip((x - TRUE.column) / TRUE.a, -1, 1))
+    kept = lit(shaded, TRUE)
+    turn = (np.arange(72) + 0.5) * 5
+    assert kept[(turn < 110) | (turn > 250)].all()
+    assert not kept[(turn > 130) & (turn < 230)].any()

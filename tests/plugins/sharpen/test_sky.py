@@ -9,11 +9,12 @@ import pytest
 
 from nightmill_stages.sharpen.blur import Blur
 from nightmill_stages.sharpen.canvas import has_sky, sky_level
+from nightmill_stages.sharpen.fit import Prior, fit_sky
 from nightmill_stages.sharpen.measured import measure_blur
 from nightmill_stages.sharpen.optics import Optics, drop_blur
 from nightmill_stages.sharpen.seeing import prior_from_header, ratio_from_jitter
 from nightmill_stages.sharpen.signal import measure_signal
-from nightmill_stages.sharpen.sky import Channel, Prior, fit_sky
+from nightmill_stages.sharpen.sky import Channel
 from nightmill_stages.sharpen.spectral import cosine, frequencies, uncosine
 
 from .scenes import mars

@@ -54,8 +54,14 @@ def test_without_a_night_file_the_spectrum_tells_the_optics():
     stacked = mars(0.08, 41)
     out, context = run(picture_of(stacked))
     assert out.header["sharpen"]["cutoff_from"] == "spectrum"
-    assert "cutoff" in {note.name for note in context.notes}
+    assert {"cutoff", "obstruction"} <= {note.name for note in context.notes}
     assert psnr(out.data, stacked.truth) > 45
+    # A limb tells more than the spectrum alone, which was 1 to 5 % off.
+    assert out.header["sharpen"]["cutoff_cycles_px"][0] == pytest.approx(stacked.cutoff, rel=0.04)
+    assert out.header["sharpen"]["obstruction"] == pytest.approx(stacked.obstruction, abs=0.1)
+    told, context = run(picture_of(stacked), {"telescope": {"obstruction": stacked.obstruction}})
+    assert told.header["sharpen"]["obstruction"] == stacked.obstruction
+    assert "obstruction" not in {note.name for note in context.notes}
 
 
 def test_light_that_nobody_named_is_told_by_the_spectrum():
