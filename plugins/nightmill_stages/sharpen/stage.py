@@ -45,7 +45,7 @@ class Sharpen(stage.PictureStage):
     """
 
     name = "sharpen"
-    version = "14"
+    version = "15"
     uses = ("telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):

@@ -52,11 +52,12 @@ SLOPE_BAND = (0.1, 0.65)
 """Where it is looked at, shares of the cut-off."""
 LEFT, LEFT_SPREAD = 0.4, 0.1
 """Shifts that are not followed, and their spread, as shares of the bending, where the mesh's nodes lie `BETWEEN` of the
-telescope's finest periods apart. What a mesh misses of a smooth field is its curvature, which goes with the square of
-the distance between nodes, and how smooth bending is goes with the telescope. On simulated fields, which the square
-fits: 0.2 at 4.8 periods, 0.3 to 0.6 at 6.7, 0.6 and more at 10 to 18."""
+telescope's finest periods at `BETWEEN_NM` apart. What a mesh misses of a smooth field is its curvature, which goes with
+the square of the distance between nodes, an angle; periods tell that angle, whatever the aperture, but for light of
+another colour. On simulated fields, which the square fits: 0.2 at 4.8 periods, 0.3 to 0.6 at 6.7, 0.6 and more at 10 to
+18."""
 LEFT_MOST = 0.95
-BETWEEN = 6.7
+BETWEEN, BETWEEN_NM = 6.7, 630.0
 MESH_PX = 24.0
 """Distance of the nodes where the stack does not tell it."""
 UNTOLD = (0.3, 0.4)
@@ -194,7 +195,8 @@ def air_by_steadiness(header: Mapping[str, Any], optics: Optics, lunar: bool = F
         return None
     common = np.asarray(facts.get("common") or np.zeros(f.size), np.float64)
     bending = header.get("bending_px")
-    left = _left(float(np.mean(bending)), float(header.get("mesh_px", MESH_PX)) * cutoff) if bending else UNTOLD
+    between = float(header.get("mesh_px", MESH_PX)) * cutoff * optics.wavelength_nm / BETWEEN_NM
+    left = _left(float(np.mean(bending)), between) if bending else UNTOLD
     seen = mean[used] / (square - noise)[used]
     part = _Rings(f[used], seen, noisy[used], scipy.ndimage.uniform_filter1d(common, 3)[used], np.zeros(0), np.zeros(0))
     sloping = (u > SLOPE_BAND[0]) & (u < SLOPE_BAND[1]) & (noisy < NOISY) & (mean > 0)
@@ -212,9 +214,7 @@ def air_by_steadiness(header: Mapping[str, Any], optics: Optics, lunar: bool = F
 
 
 def _left(bending_px: float, between: float) -> tuple[float, float]:
-    """Return shifts that a mesh does not follow, and their spread, px; `between` counts finest periods from node to
-    node.
-    """
+    """Return shifts that a mesh does not follow, and their spread, px; `between` counts periods from node to node."""
     wider = (between / BETWEEN) ** 2
     share = min(LEFT * wider, LEFT_MOST)
     return share * bending_px, LEFT_SPREAD / LEFT * share * bending_px

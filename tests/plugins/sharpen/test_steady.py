@@ -147,13 +147,14 @@ def test_nodes_that_lie_wider_leave_more_bending_behind(mesh_px, left_px):
     facts = {"frequency": u * CUTOFF, "mean": power, "square": power / ratio + 1e-9, "stack": power, "noise": []}
     facts |= {"passed": np.ones(65), "grain": np.ones(65), "common": 0.4 * whole}
     header = {"steadiness": {name: np.asarray(values).tolist() for name, values in facts.items()}}
-    told = air_by_steadiness({**header, "bending_px": [1.0, 1.0], "mesh_px": mesh_px}, Optics(CUTOFF))
+    optics = Optics(CUTOFF, wavelength_nm=630.0)
+    told = air_by_steadiness({**header, "bending_px": [1.0, 1.0], "mesh_px": mesh_px}, optics)
     assert told is not None
     # Both are fitted, and the usual values minded: the error of D/r0 is that of the others shared out.
     assert told.left_px == pytest.approx(left_px, rel=0.15)
     assert told.frames_ratio == pytest.approx(3.0, rel=0.04)
     if mesh_px != 22.3:
-        wrong = air_by_steadiness({**header, "bending_px": [1.0, 1.0], "mesh_px": 22.3}, Optics(CUTOFF))
+        wrong = air_by_steadiness({**header, "bending_px": [1.0, 1.0], "mesh_px": 22.3}, optics)
         assert abs(np.log(wrong.frames_ratio / 3.0)) > 1.5 * abs(np.log(told.frames_ratio / 3.0))
 
 
