@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from .spectral import cosine, uncosine
@@ -70,7 +71,7 @@ def richardson_lucy(
     Richardson 1972, J. Opt. Soc. Am. 62, 55, doi:10.1364/JOSA.62.000055; Lucy 1974, Astron. J. 79, 745,
     doi:10.1086/111605. The blur is symmetric, so that it is its own transpose.
     """
-    gain = np.asarray(transfer, picture.dtype)
+    gain = np.asarray(_lawful(transfer), picture.dtype)
     data = np.maximum(picture, 0)
     tiny = picture.dtype.type(max(1e-6 * float(data.mean()), 1e-30))
     estimate = np.maximum(data if start is None else np.asarray(start, picture.dtype), tiny)
@@ -83,3 +84,17 @@ def richardson_lucy(
             return Restored(estimate, done, residual)
         estimate = estimate * np.maximum(uncosine(cosine(data / blurred) * gain), 0)
         done += 1
+
+
+def _lawful(transfer: Float) -> Float:
+    """Return the transfer of the same blur without what it takes away from places.
+
+    A measured blur may be negative somewhere by a little. Richardson-Lucy divides by the blurred estimate, and makes
+    light from nothing where that is not positive, more with each iteration.
+    """
+    whole = np.pad(transfer, ((0, transfer.shape[0]), (0, 1)), mode="edge").astype(np.float64)
+    # Frequencies of the cosine transform are those of the Fourier transform of twice the size, the last one apart.
+    rows = transfer.shape[0]
+    whole[rows + 1 :] = whole[rows - 1 : 0 : -1]
+    spread = np.maximum(scipy.fft.irfft2(whole, s=(2 * rows, 2 * transfer.shape[1])), 0)
+    return np.asarray(scipy.fft.rfft2(spread / spread.sum()).real[:rows, :-1])

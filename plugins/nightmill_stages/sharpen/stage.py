@@ -45,7 +45,7 @@ class Sharpen(stage.PictureStage):
     """
 
     name = "sharpen"
-    version = "15"
+    version = "16"
     uses = ("telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):

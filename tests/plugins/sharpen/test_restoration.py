@@ -88,6 +88,20 @@ def test_lucy_keeps_flux_is_positive_and_stops_at_the_noise():
     assert richardson_lucy(noisy, transfer, iterations=3).iterations == 3
 
 
+def test_lucy_bears_a_blur_that_takes_light_away():
+    """A measured transfer that rises again has a spread function with negative parts, on which the iteration breaks."""
+    shape = (64, 64)
+    f = frequencies(shape)
+    transfer = 0.62 + 0.38 * np.exp(-((f / 0.03) ** 2)) - 0.2 * np.exp(-(((f - 0.1) / 0.02) ** 2))
+    y, x = np.mgrid[:64, :64] - 31.5
+    disc = np.clip(12.5 - np.hypot(y, x), 0, 1)
+    picture = (disc + 0.005 * np.random.default_rng(3).normal(size=shape)).astype(np.float32)
+    done = richardson_lucy(picture, transfer.astype(np.float32), iterations=100)
+    # float32 over 4096 pixels; without care the light overflows.
+    assert done.picture.sum() == pytest.approx(np.maximum(picture, 0).sum(), rel=1e-4)
+    assert done.picture.max() < 1.5
+
+
 def test_shared_noise_is_found_beyond_the_cutoff():
     rng = np.random.default_rng(3)
     clean = apply_transfer(rng.normal(size=(200, 200)) * 5, lambda f: np.clip(1 - f / 0.25, 0, 1))
