@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
     "ARCSEC_PER_RADIAN",
+    "USUAL_OBSTRUCTION",
     "Sampling",
     "cutoff_frequency_per_arcsec",
     "dawes_limit_arcsec",
@@ -35,6 +36,9 @@ Array = NDArray[np.float64]
 
 ARCSEC_PER_RADIAN = 206_264.806_247_096_36
 """180 * 3600 / pi."""
+
+USUAL_OBSTRUCTION = 0.3
+"""Of telescopes that nobody tells of: reflectors have 0.2 to 0.4, refractors none (common practice, no source)."""
 
 
 def _positive(**values: ArrayLike) -> list[Array]:

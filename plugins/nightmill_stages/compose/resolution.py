@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from nightmill.artefacts import Picture
 from nightmill.stage import Context
-from nightmill_sky.optics import modulation_transfer
+from nightmill_sky.optics import USUAL_OBSTRUCTION, modulation_transfer
 
 from ..sharpen.spectral import apply_transfer, fill_gaps, frequencies
 from .luminance import LUMA
@@ -25,8 +25,6 @@ __all__ = ["Sharpness", "equalised", "sharpness_of", "sharpness_within", "soften
 
 Image = NDArray[np.float32]
 LEAST_TRANSFER = 1e-3
-USUAL_OBSTRUCTION = 0.3
-"""Where the night file names none: reflectors have 0.2 to 0.4 (common practice, no source)."""
 WORTH = 1.01
 """Cut-offs that differ by less are the same."""
 WORTH_PX2 = 0.05

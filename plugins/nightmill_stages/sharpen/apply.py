@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,8 +90,6 @@ def sharpen_lucy(
 ) -> Sharpened:
     """Sharpen by Richardson-Lucy above `background`, within the band where there is signal."""
     f = frequencies(picture.shape)
-    # A core stronger than tabled would be a spread function with negative parts, on which the iteration breaks.
-    blur = replace(blur, core_left=min(blur.core_left, 1.0))
     transfer = (blur.transfer(np.minimum(f, optics.cutoff), optics.cutoff) ** strength).astype(np.float32)
     above = np.asarray(picture - background, np.float32)
     limit = np.broadcast_to(np.asarray(noise, np.float32), above.shape)

@@ -64,8 +64,8 @@ def ending_cost(
     ndarray of float64, shape (k,)
         Minus twice the logarithm of the likelihood, up to a constant.
     """
-    window = around_object(np.asarray(picture - sky_level(picture), np.float32))
     above = np.asarray(picture - sky_level(picture), np.float32)
+    window = around_object(above)
     sharp, stack = apply_transfer(above, gain)[window], np.ascontiguousarray(above[window], np.float64)
     placed = replace(ellipse, row=ellipse.row - (window[0].start or 0), column=ellipse.column - (window[1].start or 0))
     disc = np.tensordot(np.array(ellipse.darkening), disc_powers(placed, stack.shape), 1) * around(sharp, placed)
@@ -81,11 +81,11 @@ def ending_cost(
     x = f / supposed - 0.6
     wanted = np.concatenate([left / error, [0.0, 0.0]])
     costs = np.empty(cutoffs.size)
+    # How bright the disc is is free; a slope and a bend of the blur are nearly known.
+    near = np.diag([0, 1 / SLOPE, 1 / BEND])[1:]
     for index, cutoff in enumerate(cutoffs):
         inside = np.minimum(f, cutoff)
         passed = modulation_transfer(inside / cutoff, blur.obstruction) * blur.transfer(inside, float(cutoff)) / error
-        # How bright the disc is is free; a slope and a bend of the blur are nearly known.
-        near = np.diag([0, 1 / SLOPE, 1 / BEND])[1:]
         design = np.concatenate([np.stack([passed, passed * x, passed * x * x], axis=1), near])
         found, *_ = np.linalg.lstsq(design, wanted, rcond=None)
         costs[index] = np.sum((design @ found - wanted) ** 2)

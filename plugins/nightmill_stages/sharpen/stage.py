@@ -45,7 +45,7 @@ class Sharpen(stage.PictureStage):
     """
 
     name = "sharpen"
-    version = "16"
+    version = "17"
     uses = ("telescope", "camera", "filters")
 
     class Parameters(stage.Parameters):

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from nightmill import stage
 from nightmill.artefacts import Picture
+from nightmill_sky.optics import USUAL_OBSTRUCTION
 
 from .cutoff import USUAL, CutoffFit, fit_cutoff
 from .ending import ending_cost
@@ -38,9 +39,8 @@ __all__ = ["Stacked", "Through"]
 
 Plane = NDArray[np.float32]
 Source = Literal["telescope", "spectrum", "recipe"]
-USUAL_OBSTRUCTION, OBSTRUCTION_SPREAD = 0.3, 0.05
-"""Of telescopes where the night file names none: reflectors have 0.2 to 0.4, refractors none (common practice, no
-source)."""
+OBSTRUCTION_SPREAD = 0.05
+"""About the usual one, where the night file names none."""
 APART = 0.04
 """Scales whose logarithms differ by more contradict each other."""
 

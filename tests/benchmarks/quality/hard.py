@@ -385,7 +385,7 @@ def equipment() -> dict[str, Any]:
 def write_ser(recorded: Recorded, path: Path, ticks: int = 638_743_000_000_000_000, fps: float = 70.0) -> None:
     """Write SER: header of 178 bytes, frames, time stamps."""
     n, rows, columns = recorded.digits.shape
-    head = b"LUCAM-RECORDER" + struct.pack(
+    head = b"hard air".ljust(14) + struct.pack(
         "<7i", 0, 8 if recorded.colour == "RGGB" else 0, 0, columns, rows, recorded.bits, n
     )
     with path.open("wb") as stream:
