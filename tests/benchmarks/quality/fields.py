@@ -22,11 +22,12 @@ import numpy as np
 from measures import psnr
 from numpy.typing import NDArray
 from run import BORDER, process
+from telescopes import look_through
 
 from nightmill.testing import PRESETS, Scenario, Seeing
 from nightmill.testing.scenario import Telescope
 
-PATCHES, APERTURE = hard._field, hard.aperture.__wrapped__
+PATCHES = hard._field
 
 
 @dataclass(frozen=True)
@@ -138,14 +139,9 @@ def _one_air(
 
 
 def prepared(name: str, one: Field) -> hard.Hard:
-    """Set the second simulator, which has one telescope at a time, and return what is to be made."""
-    scene, channel, light = ("sun", "G", 530.0) if name[0] == "s" else ("moon", "R", 630.0)
-    hard.GRID[channel] = one.grid
-    hard.APERTURE_MM, hard.OBSTRUCTION = one.aperture_mm, one.obstruction
-    usual = one.aperture_mm == 203.0 and one.grid in (172, 144)
-    hard.SCALE_ARCSEC = 0.18 if usual else light * 1e-6 * 206264.806 / (one.grid * one.aperture_mm / hard.SAMPLES)
-    mask = APERTURE(one.obstruction)
-    hard.aperture = lambda obstruction=0.0: mask
+    """Set the second simulator to the telescope, and return what is to be made."""
+    scene, channel = ("sun", "G") if name[0] == "s" else ("moon", "R")
+    look_through(one.aperture_mm, one.obstruction, {channel: one.grid}, channel)
     hard._field = _one_air if one.one_air else PATCHES
     fps = 60.0 if scene == "sun" else 40.0
     how = {"bending_px": one.bending_px, "ratio": one.ratio, "bits": one.bits, "fps": fps}
